@@ -1,0 +1,1 @@
+"""The stretching frame and the run: Modbus, control, limits and recording."""

@@ -1,0 +1,118 @@
+"""What a frame is to the controller: readings with their time, bounded commands, and the protocol both sides keep."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Protocol, Self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationReading:
+    """One station at one instant, in plain units."""
+
+    load_N: float  # load cell, span and zero applied
+    load_fault: bool  # cell unplugged, saturated or reported bad by its amplifier
+    position_mm: float  # drive encoder; grows as the spoke is pulled
+    position_valid: bool  # False after the encoder lost its reference
+    moving: bool
+    enabled: bool  # drive energised
+    drive_fault: int  # 0 none, else the drive's own code
+    limit_low: bool  # travel switch at the slack end reached
+    limit_high: bool  # travel switch at the pulled end reached
+    brake: bool | None  # None where the frame has none
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameReading:
+    """All stations and the frame itself at one instant."""
+
+    now_s: float  # controller's monotonic clock when the answer came
+    at_utc: float  # UTC, s since 1970
+    frame_ms: int  # the device's own counter: proves that the values are fresh
+    estop_closed: bool  # emergency-stop chain closed (healthy); read-only
+    guard_closed: bool
+    power_ok: bool
+    deadman_ms: int  # the drive's own deadman, read back
+    owner_token: int  # who commands the frame; ours must stand here
+    local: bool  # the local panel holds the frame
+    air_temperature_C: float | None  # None where not fitted
+    frame_temperature_C: float | None
+    cabinet_temperature_C: float | None
+    stations: tuple[StationReading, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Command:
+    """What one station is asked to do: one bounded absolute move."""
+
+    station: int  # 0-based
+    enable: bool
+    target_mm: float
+    speed_mm_per_s: float  # positive
+    fault_reset: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationFacts:
+    """What the frame file states and the calibration found of one station."""
+
+    name: str  # "A", "1": as painted on the frame
+    max_load_N: float
+    max_speed_mm_per_s: float
+    travel_mm: tuple[float, float]  # lowest and highest position that may be asked for
+    step_mm: float  # smallest move of the drive
+    trip_load_N: float  # overload cut-out, hard-wired or in the drive
+    frame_compliance_mm_per_N: float
+    load_noise_N: float  # sd of one reading
+    cell_serial: str | None = None
+    cell_calibrated_on: str | None = None  # ISO date
+    cell_uncertainty_percent: float | None = None  # k = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameFacts:
+    """What is known of the frame before it moves."""
+
+    name: str
+    serial: str | None
+    stations: tuple[StationFacts, ...]
+    deadman_ms: int
+    tick_s: float  # shortest tick the link keeps
+    stations_shielded: bool  # a spoke that lets go cannot hit its neighbours
+    has_cabinet: bool
+    absent: tuple[str, ...] = ()  # roles that the frame lacks, as its file says
+
+
+class Frame(Protocol):
+    """A frame: read all, command some, feed the deadman. One user at a time; nothing moves on its own."""
+
+    @property
+    def facts(self) -> FrameFacts: ...
+
+    async def __aenter__(self) -> Self: ...
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+    async def claim(self, token: int) -> None:
+        """Take the frame; raises FrameFault where another controller or the local panel holds it."""
+        ...
+
+    async def release(self) -> None:
+        """Give the frame back; the load stays as it is."""
+        ...
+
+    async def read(self) -> FrameReading:
+        """Fresh values of everything; raises LineTrouble if the answer is missing, wrong or stale."""
+        ...
+
+    async def write(self, commands: Sequence[Command]) -> None:
+        """Send commands (may be none) and feed the deadman, in that order."""
+        ...
+
+    async def set_cabinet_C(self, temperature_C: float | None) -> None:
+        """Ask for a cabinet temperature, or switch it off; raises FrameFault where there is no cabinet."""
+        ...

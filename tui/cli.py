@@ -1,0 +1,122 @@
+"""The command line: a table of commands, each imported only when it runs."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import sys
+from collections.abc import Sequence
+
+import click
+
+# name -> (module, attribute, one line of help), in the order of the job
+COMMANDS: dict[str, tuple[str, str, str]] = {
+    "demo": ("tui.commands.demo", "demo", "the whole job in about a minute on a simulated frame"),
+    "frame": ("tui.commands.frame", "frame", "simulate a frame, or check a real one"),
+    "program": ("tui.commands.program", "program", "write a program for a purpose; rehearse it"),
+    "run": ("tui.commands.run", "run", "hold spokes to a program, logging"),
+    "resume": ("tui.commands.run", "resume", "go on with a run that was cut off"),
+    "watch": ("tui.commands.watch", "watch", "the text monitor"),
+    "export": ("tui.commands.run", "export", "a run as a plain table"),
+    "fit": ("tui.commands.fit", "fit", "creep models for a batch"),
+    "forecast": ("tui.commands.fit", "forecast", "strain or tension of one new spoke under a history"),
+    "gauge": ("tui.commands.gauge", "gauge", "calibrate a handheld gauge; turn readings into tension and back"),
+    "length": ("tui.commands.build", "length", "spoke length to order, thread budget"),
+    "plan": ("tui.commands.plan", "plan", "the tensioning schedule"),
+    "match": ("tui.commands.build", "match", "which stretched spoke goes where"),
+    "wheel": ("tui.commands.wheel", "wheel", "the wheel's own record, and what to do next"),
+    "retension": ("tui.commands.wheel", "retension", "nipple turns for this pass"),
+    "doctor": ("tui.commands.doctor", "doctor", "check the installation"),
+}
+
+
+class JobGroup(click.Group):
+    """Lists commands in the order of the job and imports one only when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return [name for name, (module, _, _) in COMMANDS.items() if importlib.util.find_spec(module)]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, attribute, _ = COMMANDS[cmd_name]
+        command = getattr(importlib.import_module(module), attribute)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        rows = [(name, COMMANDS[name][2]) for name in self.list_commands(ctx)]
+        if rows:
+            with formatter.section("Commands, in the order of the job"):
+                formatter.write_dl(rows)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            import difflib
+
+            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            hint = f"; did you mean 'longhold {near[0]}'?" if near else "; 'longhold --help' lists the commands"
+            raise click.UsageError(f"there is no command '{args[0]}'{hint}")
+        return super().resolve_command(ctx, args)
+
+
+def _version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    if value and not ctx.resilient_parsing:
+        from importlib.metadata import version
+
+        click.echo(f"longhold {version('longhold')}")
+        ctx.exit()
+
+
+@click.group(cls=JobGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version.")
+def cli() -> None:
+    """Stretching frame, creep fits, gauge curves and tensioning plans for wheels with braided fibre spokes.
+
+    A fibre spoke under load can injure eyes and hands when it lets go. This program is no safety function: the
+    emergency stop, guard and cut-outs of a frame are hard-wired and independent of it.
+    """
+
+
+def run(argv: Sequence[str]) -> int:
+    """Run one command line; returns the exit status: 0 done, 1 the answer is no, 2 input, 3 frame, 130 Ctrl-C."""
+    from models.errors import CannotAnswer, InputError
+
+    try:
+        result = cli.main(args=list(argv), prog_name="longhold", standalone_mode=False)
+        return int(result) if isinstance(result, int) else 0
+    except click.exceptions.Exit as done:
+        return done.exit_code
+    except click.ClickException as error:
+        if isinstance(error, click.UsageError) and error.ctx is not None:
+            click.echo(f"longhold: {error.format_message()}  (see '{error.ctx.command_path} --help')", err=True)
+        else:
+            click.echo(f"longhold: {error.format_message()}", err=True)
+        return 2
+    except InputError as error:
+        click.echo(f"longhold: {error}", err=True)
+        return 2
+    except CannotAnswer as error:
+        click.echo(f"longhold: {error}", err=True)
+        return 1
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("longhold: stopped", err=True)
+        return 130
+    except BrokenPipeError:
+        return 0
+    except Exception as error:
+        status = getattr(error, "exit_status", None)  # the frame's or the link's faults carry 3 (bench/errors.py)
+        if isinstance(status, int):
+            click.echo(f"longhold: {error}", err=True)
+            return status
+        if isinstance(error, OSError):
+            click.echo(f"longhold: {error.filename or 'file'}: {error.strerror or error}", err=True)
+            return 2
+        raise
+
+
+def main() -> None:
+    """Entry point of the installed program."""
+    sys.exit(run(sys.argv[1:]))
