@@ -21,14 +21,35 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K
+from models import kernels
+from models.kernels import shift as shift
+from models.units import ZERO_CELSIUS_K
 
 Floats = NDArray[np.float64]
 BEDDING_UNIT_N = 1000.0
+# fields that may differ between draws -> how many dimensions follow those of the draws
+_TRAILING = {
+    "EA0_N": 0,
+    "stiffening_per_N": 0,
+    "recoverable_compliance_per_N": 1,
+    "recoverable_nonlinearity_per_N": 0,
+    "bedding_compliance_per_N": 1,
+    "bedding_exponent": 0,
+    "flow_rate_per_s": 1,
+    "flow_force_scale_N": 1,
+    "activation_recoverable_kJ_per_mol": 0,
+    "activation_bedding_kJ_per_mol": 0,
+    "activation_flow_kJ_per_mol": 0,
+    "expansion_per_K": 0,
+}
 
 
 def _array(value: object) -> Floats:
     return np.asarray(value, dtype=np.float64)
+
+
+def _rows(name: str, first: Floats, other: str, second: Floats) -> list[dict[str, float]]:
+    return [{name: float(a), other: float(b)} for a, b in zip(first, second, strict=True)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,29 +76,32 @@ class Chain:
     reference_C: float  # degC at which all rates are stated
 
     def __post_init__(self) -> None:
+        positive = ("EA0_N", "recoverable_tau_s", "bedding_exponent", "flow_force_scale_N")
+        compliances = ("recoverable_compliance_per_N", "bedding_compliance_per_N")
+        not_negative = ("stiffening_per_N", "bedding_tau_s", "flow_rate_per_s", *compliances)
         for f in fields(self):
+            value = _array(getattr(self, f.name))
             if f.name != "reference_C":
-                object.__setattr__(self, f.name, _array(getattr(self, f.name)))
-        checks = {
-            "EA0_N": (self.EA0_N > 0).all(),
-            "stiffening_per_N": (self.stiffening_per_N >= 0).all(),
-            "recoverable_tau_s": (self.recoverable_tau_s > 0).all(),
-            "recoverable_compliance_per_N": (self.recoverable_compliance_per_N >= 0).all(),
-            "bedding_tau_s": (self.bedding_tau_s >= 0).all(),
-            "bedding_compliance_per_N": (self.bedding_compliance_per_N >= 0).all(),
-            "bedding_exponent": (self.bedding_exponent > 0).all(),
-            "flow_rate_per_s": (self.flow_rate_per_s >= 0).all(),
-            "flow_force_scale_N": (self.flow_force_scale_N > 0).all(),
-        }
-        for name, good in checks.items():
-            if not good:
-                raise ValueError(f"chain: {name} out of range: {getattr(self, name)}")
+                object.__setattr__(self, f.name, value)
+            if not np.isfinite(value).all():
+                raise ValueError(f"{f.name} must be finite, not {value}")
+            if f.name in positive and not (value > 0).all():
+                raise ValueError(f"{f.name} must be positive, not {value}")
+            if f.name in not_negative and not (value >= 0).all():
+                raise ValueError(f"{f.name} must not be negative, not {value}")
+        if not (self.recoverable_nonlinearity_per_N > -1e-4).all():
+            raise ValueError("recoverable_nonlinearity_per_N must be above -1e-4: the strain must rise with load")
+        if self.reference_C <= -ZERO_CELSIUS_K:
+            raise ValueError(f"reference_C must be above absolute zero, not {self.reference_C}")
         for modes, taus in (
             (self.recoverable_compliance_per_N, self.recoverable_tau_s),
             (self.bedding_compliance_per_N, self.bedding_tau_s),
         ):
             if taus.ndim != 1 or modes.shape[-1:] != taus.shape:
-                raise ValueError("chain: one compliance for each time constant")
+                raise ValueError("one compliance is needed for each time constant")
+        rate, scale = self.flow_rate_per_s, self.flow_force_scale_N
+        if rate.ndim < 1 or rate.shape[-1:] != scale.shape[-1:]:
+            raise ValueError("one force scale is needed for each flow rate")
 
     @classmethod
     def of(
@@ -116,16 +140,8 @@ class Chain:
     @property
     def shape(self) -> tuple[int, ...]:
         """Leading shape of the draws: () for one spoke."""
-        return np.broadcast_shapes(
-            self.EA0_N.shape,
-            self.stiffening_per_N.shape,
-            self.recoverable_compliance_per_N.shape[:-1],
-            self.recoverable_nonlinearity_per_N.shape,
-            self.bedding_compliance_per_N.shape[:-1],
-            self.bedding_exponent.shape,
-            self.flow_rate_per_s.shape[:-1],
-            self.flow_force_scale_N.shape[:-1],
-        )
+        arrays = ((getattr(self, name), tail) for name, tail in _TRAILING.items())
+        return np.broadcast_shapes(*(a.shape[: a.ndim - tail] for a, tail in arrays))
 
     def scaled(
         self, *, elastic: object = 1.0, recoverable: object = 1.0, bedding: object = 1.0, flow: object = 1.0
@@ -142,22 +158,8 @@ class Chain:
     def take(self, index: Any) -> Chain:
         """The chain of some of the draws: ``index`` is applied to the leading dimensions."""
         shape = self.shape
-        per_draw = {
-            "EA0_N": 0,
-            "stiffening_per_N": 0,
-            "recoverable_compliance_per_N": 1,
-            "recoverable_nonlinearity_per_N": 0,
-            "bedding_compliance_per_N": 1,
-            "bedding_exponent": 0,
-            "flow_rate_per_s": 1,
-            "flow_force_scale_N": 1,
-            "activation_recoverable_kJ_per_mol": 0,
-            "activation_bedding_kJ_per_mol": 0,
-            "activation_flow_kJ_per_mol": 0,
-            "expansion_per_K": 0,
-        }
         taken: dict[str, Any] = {}
-        for name, tail in per_draw.items():
+        for name, tail in _TRAILING.items():
             a = getattr(self, name)
             lead = a.shape[: a.ndim - tail]
             if lead:
@@ -174,22 +176,14 @@ class Chain:
         """
         if self.shape != ():
             raise ValueError("only a single spoke's chain is written to a file")
+        rec, bed = self.recoverable_compliance_per_N, self.bedding_compliance_per_N
         return {
             "elastic": {"EA0_N": float(self.EA0_N), "stiffening_per_N": float(self.stiffening_per_N)},
-            "recoverable": [
-                {"tau_s": float(t), "compliance_per_N": float(c)}
-                for t, c in zip(self.recoverable_tau_s, self.recoverable_compliance_per_N, strict=True)
-            ],
+            "recoverable": _rows("tau_s", self.recoverable_tau_s, "compliance_per_N", rec),
             "recoverable_nonlinearity_per_N": float(self.recoverable_nonlinearity_per_N),
-            "bedding": [
-                {"tau_s": float(t), "compliance_per_N": float(c)}
-                for t, c in zip(self.bedding_tau_s, self.bedding_compliance_per_N, strict=True)
-            ],
+            "bedding": _rows("tau_s", self.bedding_tau_s, "compliance_per_N", bed),
             "bedding_exponent": float(self.bedding_exponent),
-            "flow": [
-                {"rate_per_s": float(e), "force_scale_N": float(s)}
-                for e, s in zip(self.flow_rate_per_s, self.flow_force_scale_N, strict=True)
-            ],
+            "flow": _rows("rate_per_s", self.flow_rate_per_s, "force_scale_N", self.flow_force_scale_N),
             "activation_kJ_per_mol": {
                 "recoverable": float(self.activation_recoverable_kJ_per_mol),
                 "bedding": float(self.activation_bedding_kJ_per_mol),
@@ -253,34 +247,22 @@ def elastic_strain(chain: Chain, load_N: object) -> Floats:
     s = chain.stiffening_per_N
     if not s.any():
         return load / chain.EA0_N
-    x = s * np.maximum(load, 0.0)
-    ratio = np.where(x > 1e-8, np.log1p(x) / np.where(x > 1e-8, x, 1.0), 1.0 - 0.5 * x)
-    return load * ratio / chain.EA0_N
+    return load * kernels.log_ratio(s * np.maximum(load, 0.0)) / chain.EA0_N
 
 
 def elastic_load_N(chain: Chain, strain: object) -> Floats:
     """(...) load in N at an elastic strain: inverse of `elastic_strain`."""
-    e = _array(strain)
+    unstiffened = _array(strain) * chain.EA0_N
     s = chain.stiffening_per_N
     if not s.any():
-        return e * chain.EA0_N
-    y = s * chain.EA0_N * np.maximum(e, 0.0)
-    ratio = np.where(y > 1e-8, np.expm1(y) / np.where(y > 1e-8, y, 1.0), 1.0 + 0.5 * y)
-    return e * chain.EA0_N * ratio
+        return unstiffened
+    return unstiffened * kernels.exp_ratio(s * np.maximum(unstiffened, 0.0))
 
 
 def elastic_slope_per_N(chain: Chain, load_N: object) -> Floats:
     """(...) d(elastic strain)/d(load) in 1/N: 1/(EA0 (1 + s T))."""
     slope: Floats = 1.0 / (chain.EA0_N * (1.0 + chain.stiffening_per_N * np.maximum(_array(load_N), 0.0)))
     return slope
-
-
-def shift(activation_kJ_per_mol: object, temperature_C: object, reference_C: float) -> Floats:
-    """Arrhenius factor exp(-Q/R (1/th - 1/th_ref)); shape of the broadcast arguments."""
-    q = _array(activation_kJ_per_mol) * 1000.0 / GAS_CONSTANT_J_PER_MOL_K
-    th = _array(temperature_C) + ZERO_CELSIUS_K
-    factor: Floats = np.exp(-q * (1.0 / th - 1.0 / (reference_C + ZERO_CELSIUS_K)))
-    return factor
 
 
 def thermal_strain(chain: Chain, temperature_C: object) -> Floats:
@@ -294,89 +276,40 @@ def total_strain(chain: Chain, state: ChainState, load_N: object, temperature_C:
     return total
 
 
-def _weights(x: Floats) -> tuple[Floats, Floats, Floats]:
-    """For dy/ds = target - y over x: y1 = y0 E + target0 w0 + target1 w1 with target linear. Returns E, w0, w1."""
-    decay = np.exp(-x)
-    safe = np.where(x > 1e-4, x, 1.0)
-    w1 = np.where(x > 1e-4, 1.0 + np.expm1(-safe) / safe, 0.5 * x - x * x / 6.0)
-    w0 = -np.expm1(-x) - w1
-    return decay, w0, w1
-
-
-def _bedding_target(chain: Chain, load: Floats) -> tuple[Floats, Floats]:
-    """(..., J) target strain and its slope with load."""
-    t = np.maximum(load, 0.0) / BEDDING_UNIT_N
-    m = chain.bedding_exponent
-    if (m == 1.0).all():
-        shape, slope = t, np.where(load > 0.0, 1.0 / BEDDING_UNIT_N, 0.0)
-    else:
-        shape = t**m
-        slope = np.where(t > 1e-9, m * shape / np.maximum(t, 1e-9), 0.0) / BEDDING_UNIT_N
-    b = chain.bedding_compliance_per_N * BEDDING_UNIT_N
-    return b * shape[..., None], b * slope[..., None]
-
-
 def _bedding(
     chain: Chain, b0: Floats, dt_s: float, load0: Floats, load1: Floats, temperature_C: float
 ) -> tuple[Floats, Floats]:
     """Advance the one-way modes over one step; also their slope with the end load."""
-    target0, _ = _bedding_target(chain, load0)
-    target1, slope1 = _bedding_target(chain, load1)
+    strain = chain.bedding_compliance_per_N * BEDDING_UNIT_N
+    shape0, _ = kernels.power_of_load(load0, BEDDING_UNIT_N, chain.bedding_exponent)
+    shape1, rise = kernels.power_of_load(load1, BEDDING_UNIT_N, chain.bedding_exponent)
+    target0, target1, slope1 = strain * shape0[..., None], strain * shape1[..., None], strain * rise[..., None]
     a = shift(chain.activation_bedding_kJ_per_mol, temperature_C, chain.reference_C)
     at_once = chain.bedding_tau_s == 0.0
     tau = np.where(at_once, 1.0, chain.bedding_tau_s) / a[..., None]
-    dt = np.float64(dt_s)
-    safe_dt = dt if dt > 0 else np.float64(1.0)
-    c1 = (target1 - target0) / safe_dt
-    gap = target0 - b0
-    # rising towards b0: nothing moves until the target passes it
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        wait = np.where((gap < 0) & (c1 > 0), -gap / np.where(c1 > 0, c1, 1.0), 0.0)
-        dead = (gap <= 0) & (target1 <= b0)
-        wait = np.where(dead, dt, np.minimum(wait, dt))
-        start = np.maximum(gap, 0.0)  # distance of the target when motion starts
-        run = dt - wait
-        # falling target: the mode stops where it meets the target
-        falling = (c1 < 0) & (start > 0)
-        ratio = np.where(falling, c1 * tau / np.where(falling, c1 * tau - start, 1.0), 1.0)
-        meet = np.where(falling, -tau * np.log(np.clip(ratio, 1e-300, 1.0)), np.inf)
-        run = np.minimum(run, meet)
-    x = run / tau
-    decay, _, w1 = _weights(x)
-    moved = start * (1.0 - decay) + c1 * run * w1
-    later = b0 + np.maximum(moved, 0.0)
+    later, share = kernels.one_way_step(b0, dt_s, tau, target0, target1)
     instant = np.maximum(np.maximum(b0, target0), target1)
     b1 = np.where(at_once, instant, later)
-    share = np.where(run > 0, w1 * run / safe_dt, 0.0)
     slope = slope1 * np.where(at_once, (target1 >= instant) & (target1 > b0), share)
     return b1, slope
 
 
 def _flow(chain: Chain, dt_s: float, load0: Floats, load1: Floats, temperature_C: float) -> tuple[Floats, Floats]:
     """(..., F) flow strain gained over one step (exact for a linear tension), and its slope with the end load."""
-    if chain.flow_rate_per_s.shape[-1] == 0:
-        zero = np.zeros((*np.broadcast_shapes(load0.shape, load1.shape), 0))
-        return zero, zero
     th = (temperature_C + ZERO_CELSIUS_K) / (chain.reference_C + ZERO_CELSIUS_K)
     scale = chain.flow_force_scale_N * th
     a = shift(chain.activation_flow_kJ_per_mol, temperature_C, chain.reference_C)
     rate = chain.flow_rate_per_s * a[..., None] * dt_s
-    mid = (0.5 * (load0 + load1))[..., None] / scale
-    half = (0.5 * (load1 - load0))[..., None] / scale
-    # mean of sinh over the step = sinh(mid) sinh(half)/half
-    small = np.abs(half) < 1e-3
-    safe = np.where(small, 1.0, half)
-    sinhc = np.where(small, 1.0 + half * half / 6.0, np.sinh(safe) / safe)
-    dsinhc = np.where(small, half / 3.0, np.cosh(safe) / safe - np.sinh(safe) / (safe * safe))
-    gain = rate * np.sinh(mid) * sinhc
-    slope = rate * 0.5 / scale * (np.cosh(mid) * sinhc + np.sinh(mid) * dsinhc)
-    return gain, slope
+    mean, slope = kernels.mean_sinh(load0[..., None] / scale, load1[..., None] / scale)
+    return rate * mean, rate * slope / scale
 
 
 def advance(
     chain: Chain, state: ChainState, dt_s: float, load0_N: object, load1_N: object, temperature_C: float
 ) -> tuple[ChainState, Floats]:
     """One exact step in which the load goes linearly from ``load0_N`` to ``load1_N``.
+
+    Only the bedding target with an exponent other than 1 is approximated (by the chord between the two ends).
 
     Parameters
     ----------
@@ -393,18 +326,23 @@ def advance(
     slope_per_N : array (...)
         d(strain of the state)/d(load1_N): what an implicit solver needs.
     """
-    if dt_s < 0:
+    if not dt_s >= 0:
         raise ValueError("a step cannot go back in time")
     load0, load1 = _array(load0_N), _array(load1_N)
     a = shift(chain.activation_recoverable_kJ_per_mol, temperature_C, chain.reference_C)
     x = dt_s * a[..., None] / chain.recoverable_tau_s
-    decay, w0, w1 = _weights(x)
+    decay, w0, w1 = kernels.exponential_weights(x)
     q = chain.recoverable_nonlinearity_per_N
     g0 = (load0 * (1.0 + q * load0))[..., None]
     g1 = (load1 * (1.0 + q * load1))[..., None]
     c = chain.recoverable_compliance_per_N
     r1 = state.recoverable * decay + c * (g0 * w0 + g1 * w1)
     slope: Floats = (c * w1).sum(-1) * (1.0 + 2.0 * q * load1)
+    if q.any():
+        bend = kernels.curvature_weight(x, w1)
+        change = load1 - load0
+        r1 = r1 + c * (q * change * change)[..., None] * bend
+        slope = slope + (c * bend).sum(-1) * 2.0 * q * change
     b1, b_slope = _bedding(chain, state.bedding, dt_s, load0, load1, temperature_C)
     gain, f_slope = _flow(chain, dt_s, load0, load1, temperature_C)
     slope = slope + b_slope.sum(-1) + f_slope.sum(-1)
@@ -421,25 +359,41 @@ def advance_to_strain(
     follow_per_N: object = 0.0,
     tolerance_N: float = 1e-9,
 ) -> tuple[ChainState, Floats]:
-    """One step that ends where strain + follow x load equals ``strain1``; finds the end load (Newton).
+    """One step that ends where strain + follow x load equals ``strain1``; finds the end load.
 
-    ``follow_per_N`` is the compliance in series, as strain of the spoke per N (0: a rigid chord).
+    ``follow_per_N`` is the compliance in series, as strain of the spoke per N (0: a rigid chord). A spoke cannot push:
+    where even an unloaded one is longer than asked it hangs slack, the load is 0 and the state is that of a spoke
+    unloaded over the step. Newton's method in a bracket: the length rises with the load, so the bracket is sure.
 
     Raises
     ------
     ArithmeticError
-        If no load is found within 60 iterations.
+        If no load is found within 200 iterations.
     """
     follow = _array(follow_per_N)
     target = _array(strain1)
     load0 = _array(load0_N)
-    load1 = np.broadcast_to(load0, np.broadcast_shapes(load0.shape, target.shape, chain.shape)).astype(np.float64)
-    for _ in range(60):
+    lead = np.broadcast_shapes(
+        load0.shape, target.shape, follow.shape, chain.shape, state.recoverable.shape[:-1], state.bedding.shape[:-1]
+    )
+    load1: Floats = np.maximum(np.broadcast_to(load0, lead), 0.0)
+    low, high = np.full(lead, -1.0), np.full(lead, np.inf)  # below 0: not known yet whether it hangs slack
+    step = np.full(lead, np.inf)
+    for _ in range(200):
         state1, slope = advance(chain, state, dt_s, load0, load1, temperature_C)
         miss = total_strain(chain, state1, load1, temperature_C) + follow * load1 - target
-        change = miss / (elastic_slope_per_N(chain, load1) + slope + follow)
-        load1 = load1 - change
-        if (np.abs(change) <= tolerance_N + 1e-13 * np.abs(load1)).all():
-            state1, _ = advance(chain, state, dt_s, load0, load1, temperature_C)
+        low = np.where(miss < 0.0, np.maximum(low, load1), low)
+        high = np.where(miss > 0.0, np.minimum(high, load1), high)
+        newton = load1 - miss / (elastic_slope_per_N(chain, load1) + slope + follow)
+        # halve the bracket where Newton leaves it, or where it creeps along an exponential
+        bounded = np.isfinite(high)
+        slow = bounded & (np.abs(newton - load1) > 0.5 * np.abs(step))
+        outside = ~((newton >= low) & (newton <= high))  # also where an overflow made it not a number
+        half = 0.5 * (low + np.where(bounded, high, low))
+        after = np.where(bounded & (slow | outside), np.maximum(half, 0.0), np.maximum(newton, 0.0))
+        after = np.where((low < 0.0) & (newton <= 0.0), 0.0, after)
+        step = np.where(miss == 0.0, 0.0, after - load1)
+        if (np.abs(step) <= tolerance_N + 1e-13 * load1).all():
             return state1, load1
-    raise ArithmeticError(f"no load found that gives the asked length (last change {np.abs(change).max():.3g} N)")
+        load1 = load1 + step
+    raise ArithmeticError(f"no load found that gives the asked length (last change {np.abs(step).max():.3g} N)")

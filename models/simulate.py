@@ -56,34 +56,65 @@ def load_under_chord(
     state: ChainState | None = None,
     load0_N: object = 0.0,
     follow_per_N: object = 0.0,
+    tolerance_N: float = 1e-2,
 ) -> tuple[Floats, ChainState]:
     """Load at each point of a history of total strain (chord over length, plus ``follow_per_N`` times load).
 
     Parameters
     ----------
     time_s : (n,) s
-    strain : (n,) or (n, ...) total strain to be kept, linear in load between points
+    strain : (n,) or (n, ...)
+        Total strain to be kept, linear in time between points.
     temperature_C : (n,) degC
-    load0_N : load in N just before the first point
+    load0_N : array_like (...)
+        Load in N just before the first point.
+    follow_per_N : array_like (...)
+        Compliance in series, as strain of the spoke per N.
+    tolerance_N : float
+        Each interval is cut until whole and halved steps agree to this; the error at the end of a night is below it.
 
     Returns
     -------
     load_N : array (n, ...)
+        0 where the spoke hangs slack.
     state : ChainState at the last point.
     """
     state = virgin(chain) if state is None else state
-    load: Floats = np.broadcast_to(np.asarray(load0_N, dtype=np.float64), chain.shape)
-    out = np.empty((time_s.size, *chain.shape))
-    before = time_s[0]
-    th_before = temperature_C[0]
-    for i in range(time_s.size):
-        th = float(temperature_C[i])
-        # strain1 is compared at the step's mean temperature: add the difference of thermal strain
-        mean = 0.5 * (th + float(th_before))
-        want = strain[i] - chain.expansion_per_K * (th - mean)
-        state, load = advance_to_strain(
-            chain, state, float(time_s[i] - before), load, want, mean, follow_per_N=follow_per_N
-        )
+    follow = np.asarray(follow_per_N, dtype=np.float64)
+    strain = np.asarray(strain, dtype=np.float64)
+    load: Floats = np.asarray(load0_N, dtype=np.float64)
+    out = np.empty((time_s.size, *np.broadcast_shapes(chain.shape, strain.shape[1:], load.shape, follow.shape)))
+    state, load = advance_to_strain(chain, state, 0.0, load, strain[0], float(temperature_C[0]), follow)
+    out[0] = load
+    step = np.inf
+
+    def go(state: ChainState, load: Floats, i: int, at: float, end: float) -> tuple[ChainState, Floats]:
+        """From ``at`` to ``end`` seconds after point i - 1, in one step at its mean temperature."""
+        whole = time_s[i] - time_s[i - 1]
+        share, middle = (end / whole, 0.5 * (at + end) / whole) if whole > 0 else (1.0, 0.5)
+        warming = temperature_C[i] - temperature_C[i - 1]
+        want = strain[i - 1] + share * (strain[i] - strain[i - 1])
+        # the end of the step is not at its mean temperature: add the thermal strain between the two
+        want = want - chain.expansion_per_K * (share - middle) * warming
+        mean = float(temperature_C[i - 1] + middle * warming)
+        return advance_to_strain(chain, state, end - at, load, want, mean, follow)
+
+    for i in range(1, time_s.size):
+        whole, at = float(time_s[i] - time_s[i - 1]), 0.0
+        if whole == 0.0:
+            state, load = go(state, load, i, 0.0, 0.0)
+        while at < whole:
+            end = min(whole, at + step)
+            coarse = go(state, load, i, at, end)[1]
+            half_state, half = go(state, load, i, at, 0.5 * (at + end))
+            fine_state, fine = go(half_state, half, i, 0.5 * (at + end), end)
+            miss = float(np.abs(fine - coarse).max())
+            grow = min(max(0.9 * (tolerance_N / max(miss, 1e-12)) ** (1.0 / 3.0), 0.1), 4.0)
+            if miss > tolerance_N and end - at > 1e-6:
+                step = (end - at) * grow
+                continue
+            # an interval that ends early must not make the next step small
+            step = max((end - at) * grow, step if end == whole else 0.0)
+            state, load, at = fine_state, fine, end
         out[i] = load
-        before, th_before = time_s[i], th
     return out, state

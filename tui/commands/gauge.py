@@ -1,0 +1,274 @@
+"""`longhold gauge`: calibrate a handheld gauge from readings on the frame; turn readings into tension and back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from models.calibrate import Calibrated
+
+FILE = click.Path(path_type=Path)
+
+
+@click.group()
+def gauge() -> None:
+    """Calibrate a handheld tension gauge; turn its readings into tension and back.
+
+    A gauge reads its own scale, bends the spoke and so loads it: each kind of spoke needs its own curve, made on a
+    frame that holds the spoke's length while the gauge is on.
+    """
+
+
+@gauge.command()
+@click.argument("readings", metavar="READINGS.csv", type=FILE)
+@click.option("--unit", required=True, metavar="TEXT", help="What the dial counts, for example div or mm.")
+@click.option("--out", type=FILE, metavar="GAUGE.json", help="Where to write the record.")
+@click.option("--batch", metavar="NAME", help="Spokes that it was made on.")
+@click.option("--path-mm", type=float, help="How much longer the gauge makes the spoke's path.")
+@click.option(
+    "--spoke-stiffness-N-per-mm",
+    "stiffness",
+    type=float,
+    help="Of the spoke as held on the frame: gives the path from the loads before and under the gauge.",
+)
+@click.option("--direction", type=click.Choice(["both", "up", "down"]), default="both", show_default=True)
+@click.option("--degree", type=click.IntRange(1, 3), help="Of the polynomial; the best monotone one if left out.")
+@click.option("--curve", type=click.Choice(["polynomial", "spline"]), default="polynomial", show_default=True)
+@click.option(
+    "--weights",
+    type=click.Choice(["reading", "equal", "relative"]),
+    default="reading",
+    show_default=True,
+    help="Where the error is even: on the dial, in N, or in percent.",
+)
+@click.option("--resolution", type=float, help="Smallest step that can be read; from the readings if left out.")
+@click.option(
+    "--load-U-percent",
+    "load_U_percent",
+    type=float,
+    default=1.0,
+    show_default=True,
+    help="Expanded uncertainty (k = 2) of the frame's load.",
+)
+@click.option("--made-on", metavar="DATE", help="Today if left out.")
+@click.option("--json", "as_json", is_flag=True, help="Print the record as one JSON object on stdout.")
+@click.option("--force", is_flag=True, help="Replace the record if it exists.")
+def calibrate(
+    readings: Path,
+    unit: str,
+    out: Path | None,
+    batch: str | None,
+    path_mm: float | None,
+    stiffness: float | None,
+    direction: str,
+    degree: int | None,
+    curve: str,
+    weights: str,
+    resolution: float | None,
+    load_U_percent: float,
+    made_on: str | None,
+    as_json: bool,
+    force: bool,
+) -> None:
+    """Fit a gauge's curve from a table of loads and readings.
+
+    READINGS.csv has load_N (under the gauge) and reading; load_before_N (gauge off), direction (up or down) and
+    series are read where present. At least four loads; better five or more, in three series, up and down.
+
+    \b
+    Example:
+      longhold gauge calibrate readings.csv --unit div --batch K07 --out GAUGE.json
+    """
+    from datetime import date
+
+    from models.calibrate import calibrate as fit
+    from models.errors import InputError
+    from tui.gaugetable import read_gauge_table, record_text, table_text
+    from tui.out import answer_json, json_text, refuse_existing, say, write_whole
+
+    for name, value, most in (
+        ("--path-mm", path_mm, 20.0),
+        ("--spoke-stiffness-N-per-mm", stiffness, 1e5),
+        ("--resolution", resolution, 1e6),
+        ("--load-U-percent", load_U_percent, 20.0),
+    ):
+        if value is not None and not 0.0 <= value <= most:
+            raise InputError(f"{name} is {value:g}; 0 to {most:g} is allowed")
+    if stiffness == 0.0:
+        raise InputError("--spoke-stiffness-N-per-mm is 0; a held spoke's stiffness is above 0")
+    try:
+        day = date.today() if made_on is None else date.fromisoformat(made_on)
+    except ValueError:
+        raise InputError(f"--made-on is '{made_on}'; a date such as 2026-03-14 is needed") from None
+    if out is not None:
+        refuse_existing(out, force)
+    elif not as_json:
+        raise InputError("give --out GAUGE.json to keep the record, or --json to print it")
+    table = read_gauge_table(readings)
+    try:
+        found = fit(
+            table,
+            reading_unit=unit,
+            direction=direction,  # type: ignore[arg-type]
+            curve=curve,  # type: ignore[arg-type]
+            degree=degree,
+            weighting=weights,  # type: ignore[arg-type]
+            resolution=resolution,
+            load_U_percent=load_U_percent,
+            path_mm=path_mm,
+            stiffness_N_per_mm=stiffness,
+            spoke_batch=batch,
+            made_on=day.isoformat(),
+        )
+    except InputError as error:
+        raise InputError(f"{readings}: {error}") from None
+    content = found.gauge.as_dict() | _summary(found)
+    if out is not None:
+        write_whole(out, json_text(content))
+    if as_json:
+        answer_json(content)
+        return
+    click.echo(record_text(found))
+    click.echo()
+    click.echo(table_text(found.gauge, _step(found.gauge.range_N), None))
+    say(f"written: {out}; next: longhold gauge read {out} --reading {table.reading[len(table.reading) // 2]:g}")
+
+
+@gauge.command()
+@click.argument("record", metavar="GAUGE.json", type=FILE)
+@click.option("--reading", "readings", multiple=True, metavar="READING", help="A reading; may be given many times.")
+@click.option("--tension", "tensions", multiple=True, metavar="FORCE", help='A tension, for example "100 kgf".')
+@click.option(
+    "--wheel-stiffness-N-per-mm",
+    "stiffness",
+    type=float,
+    help="Of the wheel at the spoke: tensions are then those with the gauge off.",
+)
+@click.option("--table-step-N", "step_N", type=float, help="Step of the printed table.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON object on stdout.")
+def read(
+    record: Path,
+    readings: tuple[str, ...],
+    tensions: tuple[str, ...],
+    stiffness: float | None,
+    step_N: float | None,
+    as_json: bool,
+) -> None:
+    """Turn readings into tension, tensions into readings, or print the table.
+
+    Without a wheel's stiffness tensions are those *under the gauge*, which are higher than those of the free spoke.
+
+    \b
+    Examples:
+      longhold gauge read GAUGE.json --reading 23.5 --wheel-stiffness-N-per-mm 250
+      longhold gauge read GAUGE.json --tension "100 kgf"
+      longhold gauge read GAUGE.json
+    """
+    from models.errors import InputError
+    from models.gauge import Gauge
+    from models.units import parse_force_N
+    from tui.format import force, number, with_unit
+    from tui.gaugetable import table_rows, table_text
+    from tui.out import answer_json, read_json, say
+
+    if stiffness is not None and not 0.0 <= stiffness <= 1e5:
+        raise InputError(f"--wheel-stiffness-N-per-mm is {stiffness:g}; 0 to 100000 is allowed")
+    if step_N is not None and not 1.0 <= step_N <= 1e4:
+        raise InputError(f"--table-step-N is {step_N:g}; 1 to 10000 is allowed")
+    try:
+        curve = Gauge.from_dict(read_json(record, "a gauge's record"))
+    except InputError as error:
+        raise error if str(error).startswith(str(record)) else InputError(f"{record}: {error}") from None
+    rows: list[dict[str, Any]] = []
+    for raw in readings:
+        try:
+            reading = float(raw)
+        except ValueError:
+            raise InputError(f"--reading is '{raw}'; a number is needed") from None
+        under, sd = curve.tension_N(reading)
+        row: dict[str, Any] = {"reading": reading, "tension_under_gauge_N": float(under)}
+        if stiffness is not None:
+            under, sd = curve.true_tension_N(reading, stiffness)
+        row |= {"tension_N": None if stiffness is None else float(under), "U_N": 2.0 * float(sd)}
+        rows.append(row)
+    for raw in tensions:
+        try:
+            wanted = parse_force_N(float(raw) if _is_number(raw) else raw)
+        except ValueError as error:
+            raise InputError(f"--tension: {error}") from None
+        at, sd = curve.reading(wanted) if stiffness is None else curve.reading_for(wanted, stiffness)
+        under = curve.curve_N(at)
+        rows.append(
+            {
+                "reading": float(at),
+                "tension_under_gauge_N": float(under),
+                "tension_N": None if stiffness is None else wanted,
+                "U_N": 2.0 * float(sd) * abs(float(curve.slope_N(at))),
+                "U_reading": 2.0 * float(sd),
+            }
+        )
+    step = step_N or _step(curve.range_N)
+    if as_json:
+        head: dict[str, Any] = {
+            "reading_unit": curve.reading_unit,
+            "direction": curve.direction,
+            "range_N": list(curve.range_N),
+        }
+        head |= {"path_mm": curve.path_mm, "wheel_stiffness_N_per_mm": stiffness}
+        answer_json(head | ({"results": rows} if rows else {"table": table_rows(curve, step, stiffness)}))
+        return
+    if not rows:
+        click.echo(table_text(curve, step, stiffness))
+        return
+    for row in rows:
+        under_N, free_N = row["tension_under_gauge_N"], row["tension_N"]
+        shown = f"{number(row['reading'], 2)} {curve.reading_unit}: {force(under_N)} under the gauge"
+        if free_N is not None:
+            shown += f", {force(free_N)} with it off"
+        click.echo(f"{shown}; U (k = 2) {with_unit(row['U_N'], 'N')}")
+    if stiffness is None:
+        say("give --wheel-stiffness-N-per-mm to take off the load that the gauge itself adds in a wheel")
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _step(range_N: tuple[float, float]) -> float:
+    """A round step that makes 8 to 20 rows."""
+    span = range_N[1] - range_N[0]
+    return next((s for s in (5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0, 250.0, 500.0) if span / s <= 20.0), 1000.0)
+
+
+def _summary(found: Calibrated) -> dict[str, Any]:
+    """What the record keeps beside the curve."""
+    return {
+        "readings": int(found.used.load_N.size),
+        "degrees_of_freedom": found.dof,
+        "scatter_N": found.sd_N,
+        "repeat_percent": found.repeat_percent,
+        "hysteresis_percent": found.hysteresis_percent,
+        "class": found.best_class,
+        "class_from": [{"class": name, "load_N": load} for name, load in found.class_from()],
+        "levels": [
+            {
+                "load_N": x.load_N,
+                "readings": x.readings,
+                "accuracy_percent": x.accuracy_percent,
+                "repeat_percent": x.repeat_percent,
+                "reverse_percent": x.reverse_percent,
+                "resolution_percent": x.resolution_percent,
+                "class": x.best_class,
+            }
+            for x in found.levels
+        ],
+        "candidates": [dict(t) for t in found.tried],
+        "warnings": list(found.warnings),
+    }
