@@ -12,9 +12,9 @@ from typing import Protocol, Self
 class StationReading:
     """One station at one instant, in plain units."""
 
-    load_N: float  # load cell, span and zero applied
+    load_N: float  # load cell, span and zero applied; NaN only where load_fault is true
     load_fault: bool  # cell unplugged, saturated or reported bad by its amplifier
-    position_mm: float  # drive encoder; grows as the spoke is pulled
+    position_mm: float  # drive encoder; grows as the spoke is pulled; NaN only where position_valid is false
     position_valid: bool  # False after the encoder lost its reference
     moving: bool
     enabled: bool  # drive energised
@@ -41,6 +41,10 @@ class FrameReading:
     frame_temperature_C: float | None
     cabinet_temperature_C: float | None
     stations: tuple[StationReading, ...]
+    max_load_N: float | None = None  # the frame's own limits, read back; None where it does not tell
+    max_speed_mm_per_s: float | None = None
+    cabinet_door_closed: bool | None = None  # None where there is no cabinet, or it does not tell
+    cabinet_cutout_ok: bool | None = None  # the cabinet's independent over-temperature cut-out has not tripped
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +73,7 @@ class StationFacts:
     cell_serial: str | None = None
     cell_calibrated_on: str | None = None  # ISO date
     cell_uncertainty_percent: float | None = None  # k = 2
+    cell_range_N: float | None = None  # a reading at this magnitude is a saturated cell
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +88,24 @@ class FrameFacts:
     stations_shielded: bool  # a spoke that lets go cannot hit its neighbours
     has_cabinet: bool
     absent: tuple[str, ...] = ()  # roles that the frame lacks, as its file says
+
+
+def check_command(facts: FrameFacts, command: Command) -> None:
+    """The last gate before the wire: a move beyond what the frame file states is our own mistake, never sent.
+
+    Raises
+    ------
+    ValueError
+        Names the station and what is allowed; also for a target that is not a number.
+    """
+    station = facts.stations[command.station]
+    low, high = station.travel_mm
+    fastest = station.max_speed_mm_per_s
+    if not (low <= command.target_mm <= high and 0 < command.speed_mm_per_s <= fastest * (1 + 1e-9)):
+        raise ValueError(
+            f"station {station.name}: a move to {command.target_mm} mm at {command.speed_mm_per_s} mm/s is outside "
+            f"{low} to {high} mm and {fastest} mm/s"
+        )
 
 
 class Frame(Protocol):
@@ -115,4 +138,8 @@ class Frame(Protocol):
 
     async def set_cabinet_C(self, temperature_C: float | None) -> None:
         """Ask for a cabinet temperature, or switch it off; raises FrameFault where there is no cabinet."""
+        ...
+
+    async def set_lamp(self, lamp: int) -> None:
+        """Signal lamp: 0 off, 1 a run is on, 2 a person is needed; does nothing where there is no lamp."""
         ...

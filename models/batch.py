@@ -23,6 +23,7 @@ class Spread:
     log_sd: Floats  # (4,) sd of the natural logarithm of the scales of PARTS
     correlation: Floats  # (4, 4) between them
     spokes: int  # how many spokes the figures were learned from
+    degrees_of_freedom: float | None = None  # that log_sd is worth; None: spokes - 1, at least 3
 
     def __post_init__(self) -> None:
         if self.log_sd.shape != (4,) or self.correlation.shape != (4, 4):
@@ -31,8 +32,10 @@ class Spread:
             raise InputError("spread: log_sd must be finite and not negative")
         if self.spokes < 1:
             raise InputError("spread: spokes must be at least 1")
-        if np.linalg.eigvalsh(self.correlation).min() < -1e-8:
+        if not np.isfinite(self.correlation).all() or np.linalg.eigvalsh(self.correlation).min() < -1e-8:
             raise InputError("spread: correlation is not positive semi-definite")
+        if self.degrees_of_freedom is not None and not self.degrees_of_freedom >= 1:
+            raise InputError("spread: degrees_of_freedom must be at least 1")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,16 +43,24 @@ class Uncertainty:
     """What is not known of the batch's middle spoke: joint log-normal errors of named chain parameters.
 
     Names: ``elastic``, ``recoverable[k]``, ``bedding[j]``, ``flow[i]`` multiply a compliance or a rate;
-    ``flow_scale[i]`` multiplies a force scale.
+    ``flow_scale[i]`` multiplies a force scale; ``stiffening``, ``bedding_exponent`` and ``activation_recoverable``,
+    ``activation_bedding``, ``activation_flow`` multiply the chain's value of that name.
     """
 
     names: tuple[str, ...]  # (p,)
     log_covariance: Floats  # (p, p)
+    flow_load_N: float | None = None  # flow[i] multiplies the rate at this load; None: the factor of the sinh
 
     def __post_init__(self) -> None:
         p = len(self.names)
         if self.log_covariance.shape != (p, p):
             raise InputError(f"uncertainty: log_covariance must be {p} x {p} for {p} names")
+        if len(set(self.names)) != p:
+            raise InputError("uncertainty: a name stands twice")
+        if self.flow_load_N is not None and not self.flow_load_N > 0:
+            raise InputError("uncertainty: flow_load_N must be positive")
+        if not np.isfinite(self.log_covariance).all():
+            raise InputError("uncertainty: log_covariance must be finite; what is not known cannot be drawn from")
         if p and np.linalg.eigvalsh(self.log_covariance).min() < -1e-8:
             raise InputError("uncertainty: log_covariance is not positive semi-definite")
 
@@ -80,10 +91,12 @@ class Batch:
                 "log_sd": dict(zip(PARTS, map(float, self.spread.log_sd), strict=True)),
                 "correlation": self.spread.correlation.tolist(),
                 "spokes": self.spread.spokes,
+                "degrees_of_freedom": self.spread.degrees_of_freedom,
             },
             "uncertainty": {
                 "names": list(self.uncertainty.names),
                 "log_covariance": self.uncertainty.log_covariance.tolist(),
+                "flow_load_N": self.uncertainty.flow_load_N,
             },
             "candidates": [dict(c) for c in self.candidates],
             "covers": dict(self.covers),
@@ -118,6 +131,7 @@ class Batch:
                 log_sd=np.array([float(s["log_sd"].get(p, 0.0)) for p in PARTS]),
                 correlation=np.array(s.get("correlation", np.eye(4)), dtype=np.float64),
                 spokes=int(s.get("spokes", 1)),
+                degrees_of_freedom=None if s.get("degrees_of_freedom") is None else float(s["degrees_of_freedom"]),
             )
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise InputError(f"key 'spread': {error!s}") from None
@@ -127,10 +141,16 @@ class Batch:
         else:
             try:
                 uncertainty = Uncertainty(
-                    names=tuple(u["names"]), log_covariance=np.array(u["log_covariance"], dtype=np.float64)
+                    names=tuple(map(str, u["names"])),
+                    log_covariance=np.array(u["log_covariance"], dtype=np.float64),
+                    flow_load_N=None if u.get("flow_load_N") is None else float(u["flow_load_N"]),
                 )
-            except (KeyError, TypeError, ValueError) as error:
+            except (KeyError, TypeError, ValueError, AttributeError) as error:
                 raise InputError(f"key 'uncertainty': {error!s}") from None
+            known_names = _drawable(chain)
+            for name in uncertainty.names:
+                if name not in known_names:
+                    raise InputError(f"uncertainty: the chain has no parameter '{name}'")
         known = {
             "batch",
             "law",
@@ -175,6 +195,12 @@ def _from_spread(chain: Chain, spread: Spread) -> Uncertainty:
     return Uncertainty(names=tuple(n for n, _ in named), log_covariance=cov[np.ix_(part, part)])
 
 
+def _drawable(chain: Chain) -> set[str]:
+    names = {name for name, _ in _names_of(chain)}
+    names |= {f"flow_scale[{i}]" for i in range(chain.flow_rate_per_s.shape[-1])}
+    return names | {"stiffening", "bedding_exponent"} | {f"activation_{p}" for p in PARTS[1:]}
+
+
 def _root(cov: Floats) -> Floats:
     """A square root of a positive semi-definite matrix (which a Cholesky factor may refuse)."""
     values, vectors = np.linalg.eigh(cov)
@@ -186,45 +212,52 @@ def draw_chains(batch: Batch, rng: np.random.Generator, draws: int, spokes: int)
     """New spokes of a batch, as far as it is known.
 
     Each draw takes one middle spoke from the batch's uncertainty and one spread from what the number of tested spokes
-    allows (a scaled inverse chi-square of ``spokes - 1`` degrees of freedom, of at least 3), then ``spokes`` spokes.
+    allows (a scaled inverse chi-square of ``degrees_of_freedom``, by default ``spokes - 1``, of at least 3; one for
+    each part), then ``spokes`` spokes.
 
     Returns
     -------
-    Chain of leading shape (draws, spokes).
+    Chain of leading shape (draws, spokes); parameters that no spoke has of its own have shape (draws, 1).
     """
     chain, u = batch.chain, batch.uncertainty
-    factors = {name: np.ones(draws) for name, _ in _names_of(chain)}
-    scale = np.ones((draws, chain.flow_force_scale_N.shape[-1]))
-    if u.names:
-        z = rng.standard_normal((draws, len(u.names))) @ _root(u.log_covariance).T
-        for i, name in enumerate(u.names):
-            value = np.exp(z[:, i])
-            if name.startswith("flow_scale["):
-                scale[:, int(name[11:-1])] = value
-            elif name in factors:
-                factors[name] = value
-            else:
-                raise InputError(f"uncertainty: the chain has no parameter '{name}'")
-    nu = max(batch.spread.spokes - 1, 3)
-    wide = np.sqrt(nu / rng.chisquare(nu, size=(draws, 1, 1)))
-    log_sd = batch.spread.log_sd
-    root = _root(np.outer(log_sd, log_sd) * batch.spread.correlation)
-    own = np.exp((rng.standard_normal((draws, spokes, 4)) * wide) @ root.T)  # (draws, spokes, 4)
+    z = rng.standard_normal((draws, len(u.names))) @ _root(u.log_covariance).T
+    factors = {name: np.exp(z[:, i]) for i, name in enumerate(u.names)}
 
-    def middle(part: str, n: int) -> Floats:
+    def factor(name: str) -> Floats:
+        return factors.get(name, np.ones(draws))[:, None]
+
+    def each(part: str, n: int) -> Floats:
         if n == 0:
             return np.ones((draws, 1, 0))
-        return np.stack([factors[f"{part}[{k}]"] for k in range(n)], axis=-1)[:, None, :]
+        return np.stack([factor(f"{part}[{k}]") for k in range(n)], axis=-1)
 
+    nu = batch.spread.degrees_of_freedom
+    nu = max(batch.spread.spokes - 1, 3) if nu is None else nu
+    wide = np.sqrt(nu / rng.chisquare(nu, size=(draws, 1, 4)))
+    log_sd = batch.spread.log_sd
+    root = _root(batch.spread.correlation)
+    own = np.exp((rng.standard_normal((draws, spokes, 4)) @ root.T) * (log_sd * wide))  # (draws, spokes, 4)
+    n_flow = chain.flow_rate_per_s.shape[-1]
+    scale = chain.flow_force_scale_N * each("flow_scale", n_flow)
+    rate = chain.flow_rate_per_s * each("flow", n_flow)
+    if u.flow_load_N is not None:
+        # sinh(x)/sinh(x') without overflow: the rate at flow_load_N stays when the scale moves
+        x, x1 = u.flow_load_N / chain.flow_force_scale_N, u.flow_load_N / scale
+        rate = rate * np.exp(x - x1) * np.expm1(-2.0 * x) / np.expm1(-2.0 * x1)
     return replace(
         chain,
-        EA0_N=chain.EA0_N / (factors["elastic"][:, None] * own[..., 0]),
+        EA0_N=chain.EA0_N / (factor("elastic") * own[..., 0]),
+        stiffening_per_N=chain.stiffening_per_N * factor("stiffening"),
         recoverable_compliance_per_N=chain.recoverable_compliance_per_N
-        * middle("recoverable", chain.recoverable_tau_s.size)
+        * each("recoverable", chain.recoverable_tau_s.size)
         * own[..., 1:2],
         bedding_compliance_per_N=chain.bedding_compliance_per_N
-        * middle("bedding", chain.bedding_tau_s.size)
+        * each("bedding", chain.bedding_tau_s.size)
         * own[..., 2:3],
-        flow_rate_per_s=chain.flow_rate_per_s * middle("flow", chain.flow_rate_per_s.shape[-1]) * own[..., 3:4],
-        flow_force_scale_N=chain.flow_force_scale_N * scale[:, None, :],
+        bedding_exponent=chain.bedding_exponent * factor("bedding_exponent"),
+        flow_rate_per_s=rate * own[..., 3:4],
+        flow_force_scale_N=scale,
+        activation_recoverable_kJ_per_mol=chain.activation_recoverable_kJ_per_mol * factor("activation_recoverable"),
+        activation_bedding_kJ_per_mol=chain.activation_bedding_kJ_per_mol * factor("activation_bedding"),
+        activation_flow_kJ_per_mol=chain.activation_flow_kJ_per_mol * factor("activation_flow"),
     )

@@ -70,14 +70,17 @@ def _version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
         ctx.exit()
 
 
-@click.group(cls=JobGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=JobGroup, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version.")
-def cli() -> None:
+@click.pass_context
+def cli(ctx: click.Context) -> None:
     """Stretching frame, creep fits, gauge curves and tensioning plans for wheels with braided fibre spokes.
 
     A fibre spoke under load can injure eyes and hands when it lets go. This program is no safety function: the
     emergency stop, guard and cut-outs of a frame are hard-wired and independent of it.
     """
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
 
 
 def run(argv: Sequence[str]) -> int:

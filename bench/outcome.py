@@ -1,0 +1,111 @@
+"""What goes into the loop and what comes out of it, as values."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from bench.faults import Fault
+from bench.figures import HoldError
+from bench.frame import FrameReading
+from bench.journal import Event, Row
+from bench.machine import RunState, StationState
+from bench.station import Station
+
+
+class Sink(Protocol):
+    """Where rows and events go."""
+
+    def record(self, rows: Sequence[Row], events: Sequence[Event] = ()) -> bool:
+        """False where nothing more can be kept."""
+        ...
+
+
+class Readiness(Protocol):
+    """Tells, from outside the loop, whether a spoke is ready for its wheel."""
+
+    def ready(self, station: str) -> str | None:
+        """Why the hold may end now, in words; None: not yet."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A claimed frame, looked at and found fit to begin (or to go on)."""
+
+    stations: tuple[Station, ...]
+    reading: FrameReading
+    base_s: float  # run time of that reading
+    token: int
+    resumed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationOutcome:
+    """How one station came out."""
+
+    name: str
+    spoke: str
+    state: StationState
+    ended: str | None
+    load_N: float
+    under_load: bool
+    faults: tuple[Fault, ...]
+    figures: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """How the run came out."""
+
+    state: RunState
+    message: str
+    run_s: float
+    stations: tuple[StationOutcome, ...]
+    lateness: dict[str, Any]
+
+    @property
+    def still_under_load(self) -> bool:
+        """Whether any spoke still bears load."""
+        return any(s.under_load for s in self.stations)
+
+    @property
+    def spoke_failed(self) -> bool:
+        """Whether a spoke is to be rejected: it let go, or its fitting slips."""
+        return any(f in s.faults for s in self.stations for f in (Fault.LET_GO, Fault.SLIP))
+
+    @property
+    def finished(self) -> bool:
+        """Nothing more can come of this run."""
+        return self.state is RunState.FINISHED and not self.still_under_load
+
+
+def outcome_of(
+    state: RunState,
+    message: str,
+    run_s: float,
+    stations: Sequence[Station],
+    holds: Sequence[HoldError],
+    lateness: dict[str, Any],
+) -> Outcome:
+    """Put together at the end of the loop."""
+    return Outcome(
+        state=state,
+        message=message,
+        run_s=run_s,
+        stations=tuple(
+            StationOutcome(
+                name=s.name,
+                spoke=s.spoke,
+                state=s.state,
+                ended=s.ended,
+                load_N=s.watch.load_N,
+                under_load=s.under_load,
+                faults=tuple(f for f in Fault if f in s.faults),
+                figures=h.as_dict(),
+            )
+            for s, h in zip(stations, holds, strict=True)
+        ),
+        lateness=lateness,
+    )

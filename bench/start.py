@@ -1,0 +1,123 @@
+"""Before anything moves: what a run file says of itself, and every reason not to begin."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from bench.errors import FrameFault
+from bench.frame import FrameFacts, FrameReading
+from bench.station import Station, first_station
+from bench.steps import Program, stations_of
+
+SLACK_N = 10.0  # a station that reads more than this before the start is not slack
+
+
+def run_header(
+    program: Program, facts: FrameFacts, *, frame_text: str, frame_where: str, token: int, start_utc: float
+) -> dict[str, Any]:
+    """What stands once at the head of the journal: enough to make the whole file, and to go on after a cut."""
+    from importlib.metadata import version
+
+    indices = stations_of(program, facts)
+    return {
+        "format": 1,
+        "made_with": version("longhold"),
+        "name": program.name,
+        "batch": program.batch,
+        "gauge_length_mm": program.gauge_length_mm,
+        "start_utc": start_utc,
+        "token": token,
+        "stations": [
+            {"name": name, "spoke": spoke, "index": index}
+            for (name, spoke), index in zip(program.spokes, indices, strict=True)
+        ],
+        "step_names": [s.name for s in program.steps],
+        "step_s": [s.duration_s for s in program.steps],
+        "program_text": program.text,
+        "program_where": program.where,
+        "frame_text": frame_text,
+        "frame_where": frame_where,
+        "frame_name": facts.name,
+        "frame_serial": facts.serial,
+        "calibration": [
+            {
+                "frame_compliance_mm_per_N": s.frame_compliance_mm_per_N,
+                "load_noise_N": s.load_noise_N,
+                "step_mm": s.step_mm,
+                "cell_serial": s.cell_serial,
+                "cell_calibrated_on": s.cell_calibrated_on,
+                "cell_uncertainty_percent": s.cell_uncertainty_percent,
+            }
+            for s in (facts.stations[i] for i in indices)
+        ],
+    }
+
+
+def frame_reasons(reading: FrameReading, facts: FrameFacts, program: Program, token: int) -> list[str]:
+    """Why this frame must not be moved now; empty where nothing stands against it."""
+    why: list[str] = []
+    if not reading.estop_closed:
+        why.append("the emergency-stop chain is open: clear the cause and release the button")
+    if not reading.guard_closed:
+        why.append("the guard is open: close it")
+    if not reading.power_ok:
+        why.append("motor power is missing: check the supply")
+    if reading.local:
+        why.append("the local panel holds the frame: switch it to remote")
+    if reading.owner_token != token:
+        why.append(f"the frame's owner is {reading.owner_token}, not this run: end the other controller first")
+    if reading.deadman_ms != facts.deadman_ms:
+        why.append(f"the deadman reads {reading.deadman_ms} ms, the frame file says {facts.deadman_ms} ms")
+    air = reading.air_temperature_C
+    low, high = program.limits.temperature_C
+    if air is not None and math.isfinite(air) and not low <= air <= high:
+        why.append(f"the air is at {air:.1f} degC, the program allows {low:g} to {high:g} degC")
+    return why
+
+
+def station_reasons(station: Station, reading: FrameReading, *, fresh: bool) -> list[str]:
+    """Why this station must not be moved now; ``fresh``: a new run, which begins slack."""
+    r = reading.stations[station.index]
+    name, facts = f"station {station.name}", station.facts
+    why: list[str] = []
+    if r.load_fault or not math.isfinite(r.load_N):
+        why.append(f"{name}: the load cell reports a fault: check its plug and cable")
+    if not r.position_valid or not math.isfinite(r.position_mm):
+        why.append(f"{name}: the position is not valid: re-reference the encoder")
+    elif not facts.travel_mm[0] - 3 * facts.step_mm <= r.position_mm <= facts.travel_mm[1] + 3 * facts.step_mm:
+        why.append(
+            f"{name}: stands at {r.position_mm:.3f} mm, outside its travel of {facts.travel_mm[0]:g} to "
+            f"{facts.travel_mm[1]:g} mm: bring it back by hand"
+        )
+    if r.drive_fault and fresh:
+        why.append(f"{name}: the drive reports fault {r.drive_fault}: clear it at the drive")
+    if (r.limit_low or r.limit_high) and fresh:
+        why.append(f"{name}: a travel switch is reached: bring it back by hand")
+    least = max(SLACK_N, 10.0 * facts.load_noise_N)
+    if fresh and math.isfinite(r.load_N) and abs(r.load_N) > least:
+        why.append(
+            f"{name}: reads {r.load_N:.1f} N before the start: a new spoke begins slack (at most {least:.0f} N); "
+            "unload it, or check the cell's zero with 'longhold frame check'"
+        )
+    return why
+
+
+def begin(program: Program, facts: FrameFacts, reading: FrameReading, token: int) -> list[Station]:
+    """The stations of a new run.
+
+    Raises
+    ------
+    FrameFault
+        Every reason why nothing was moved, in one message.
+    """
+    stations = [
+        first_station(program, index, facts.stations[index], spoke, reading.stations[index], 0.0)
+        for (_, spoke), index in zip(program.spokes, stations_of(program, facts), strict=True)
+    ]
+    why = frame_reasons(reading, facts, program, token)
+    for station in stations:
+        why += station_reasons(station, reading, fresh=True)
+    if why:
+        raise FrameFault(f"nothing was moved: {'; '.join(why)}")
+    return stations

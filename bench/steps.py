@@ -1,0 +1,234 @@
+"""A program's steps as values, and whether a frame can carry them out."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from dataclasses import dataclass
+from enum import Enum
+
+from bench.frame import FrameFacts, StationFacts
+from bench.proofs import Proof, prove_deadman, prove_speed, prove_step
+from models.errors import InputError
+
+CATCH_UP = 1.25  # most that a ramp may be hurried to make up for a soft spoke
+HOLD_RATE_N_PER_S = 10.0  # no hold needs more
+LEAST_SOFT = 0.4  # share of the expected stiffness that a new braid may show at low load [est]
+
+
+class StepKind(Enum):
+    """What a station does in one step."""
+
+    SEAT = "seat"
+    RAMP = "ramp"
+    HOLD = "hold"
+    RECOVER = "recover"
+    UNLOAD = "unload"
+    REST = "rest"
+    TOUCH = "touch"
+    CHORD = "chord"
+    TEMPERATURE = "temperature"
+
+
+class Until(Enum):
+    """What ends a step of unknown length."""
+
+    TIME = "time"
+    READY = "ready"  # the live fit says that the spoke is ready for its wheel
+    ASKED = "asked"  # a person asks for the next step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step as a station carries it out."""
+
+    kind: StepKind
+    name: str  # as the run file and the monitor show it
+    load_N: float  # load that is held or reached; 0 for slack
+    rate_N_per_s: float  # of the way there
+    duration_s: float  # counted from the load reached; the longest time where `until` is not TIME
+    until: Until = Until.TIME
+    tare_N: float = 0.0  # load of a touch
+    per_decade: int = 0  # touches in a decade of time
+    followup: float = 0.0  # of a chord hold: compliance of the wheel over that of the spoke
+    temperature_C: float = 0.0  # of a temperature step
+    within_C: float = 0.0
+    soak_s: float = 0.0  # a temperature step ends this long after its temperature is reached
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunLimits:
+    """Limits of this run; never above the frame's own."""
+
+    max_load_N: float
+    max_elongation_mm: float  # beyond the seat
+    max_slack_mm: float  # pulled in before a spoke must bear
+    temperature_C: tuple[float, float]  # of the air around the frame
+    ease_off_N_per_s: float
+    hold_band_percent: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Program:
+    """A program that was read and found whole."""
+
+    name: str
+    batch: str
+    spokes: tuple[tuple[str, str], ...]  # (station as painted on the frame, label of the spoke)
+    gauge_length_mm: float  # length that creeps
+    motion_tick_s: float
+    hold_tick_s: float
+    EA_N: float  # expected axial stiffness of one spoke
+    limits: RunLimits
+    steps: tuple[Step, ...]
+    log_after_trip_s: float  # how long a frame is watched after no station can go on
+    text: str  # the file as read
+    where: str  # its name, for messages
+
+    @property
+    def sha256(self) -> str:
+        """Of the file's text."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+    @property
+    def peak_load_N(self) -> float:
+        """Highest load asked for, N."""
+        return max(max(s.load_N, s.tare_N) for s in self.steps)
+
+    @property
+    def longest_s(self) -> float:
+        """Time from start to end, s, every ramp included; an open step counts with its longest time."""
+        at, total = 0.0, 0.0
+        for s in self.steps:
+            if s.kind is not StepKind.CHORD:
+                total += abs(s.load_N - at) / s.rate_N_per_s
+                at = s.load_N
+            total += s.duration_s
+        return total
+
+    def stiffness_N_per_mm(self, station: StationFacts) -> float:
+        """Expected stiffness of spoke and frame in series."""
+        return 1.0 / (self.gauge_length_mm / self.EA_N + station.frame_compliance_mm_per_N)
+
+
+def stations_of(program: Program, facts: FrameFacts) -> tuple[int, ...]:
+    """Index on the frame of each station that the program uses, in the program's order. Raises InputError."""
+    names = [s.name for s in facts.stations]
+    out = []
+    for name, _ in program.spokes:
+        if name not in names:
+            raise InputError(
+                f"{program.where}: key 'stations.{name}': frame {facts.name} has no station \"{name}\"; "
+                f"it has {', '.join(names)}"
+            )
+        out.append(names.index(name))
+    return tuple(out)
+
+
+def check_against(program: Program, facts: FrameFacts) -> None:
+    """Whether this frame can carry the program out; before anything is energised.
+
+    Raises
+    ------
+    InputError
+        Names the file, the key and what this frame allows.
+    """
+    where = program.where
+    indices = stations_of(program, facts)
+    if program.motion_tick_s < facts.tick_s - 1e-9:
+        raise InputError(
+            f"{where}: key 'tick.motion_s' is {program.motion_tick_s:g}: must be at least {facts.tick_s:g}, "
+            f"the shortest tick that the link of frame {facts.name} keeps"
+        )
+    if facts.deadman_ms < 3000.0 * program.motion_tick_s - 1e-6:
+        raise InputError(
+            f"{where}: key 'tick.motion_s' is {program.motion_tick_s:g}: must be at most "
+            f"{facts.deadman_ms / 3000.0:g}, a third of the drive's deadman ({facts.deadman_ms} ms)"
+        )
+    if any(s.kind is StepKind.TEMPERATURE for s in program.steps) and not facts.has_cabinet:
+        raise InputError(f"{where}: a temperature step needs a heated cabinet, and frame {facts.name} has none")
+    for index in indices:
+        _check_station(program, facts.stations[index])
+    failed = next((p for p in proofs_of(program, facts) if not p.holds), None)
+    if failed is not None:
+        raise InputError(f"{where}: cannot be proved safe on frame {facts.name}: {failed.says}")
+
+
+def _check_station(program: Program, station: StationFacts) -> None:
+    where = program.where
+    peak = program.peak_load_N
+    if peak > station.max_load_N:
+        raise InputError(
+            f"{where}: the highest load of the steps is {peak:g} N: "
+            f"station {station.name} allows {station.max_load_N:g} N"
+        )
+    if program.limits.max_load_N > station.trip_load_N:
+        raise InputError(
+            f"{where}: key 'limits.max_load_N' is {program.limits.max_load_N:g}: "
+            f"must be at most {station.trip_load_N:g} N, where the cut-out of station {station.name} acts"
+        )
+    soft = LEAST_SOFT * program.stiffness_N_per_mm(station)
+    fastest = soft * station.max_speed_mm_per_s
+    for s in program.steps:
+        if s.rate_N_per_s > fastest:
+            raise InputError(
+                f'{where}: step "{s.name}": rate_N_per_s is {s.rate_N_per_s:g}: at most {fastest:.3g} can be reached '
+                f"on station {station.name} ({station.max_speed_mm_per_s:g} mm/s on a spoke that may be as soft as "
+                f"{soft:.0f} N/mm when new)"
+            )
+    if program.limits.ease_off_N_per_s > fastest:
+        raise InputError(
+            f"{where}: key 'limits.ease_off_N_per_s' is {program.limits.ease_off_N_per_s:g}: "
+            f"at most {fastest:.3g} can be reached on station {station.name}"
+        )
+    low, high = station.travel_mm
+    stretch = peak / program.stiffness_N_per_mm(station)
+    if stretch > high - low:
+        raise InputError(
+            f"{where}: {peak:g} N stretches spoke and frame by about {stretch:.2f} mm: station {station.name} "
+            f"has {high - low:g} mm of travel"
+        )
+
+
+def proofs_of(program: Program, facts: FrameFacts, stiffness_N_per_mm: dict[int, float] | None = None) -> list[Proof]:
+    """What is proved before anything moves: deadman, speed and smallest step, for this program's own loads.
+
+    ``stiffness_N_per_mm`` by station's index where it was learned; else what the program expects.
+    """
+    deadman_s = facts.deadman_ms / 1000.0
+    proofs = [prove_deadman(deadman_s=deadman_s, tick_s=loop_tick_s(program, facts))]
+    rate = max([s.rate_N_per_s for s in program.steps if s.load_N > 0] + [HOLD_RATE_N_PER_S])
+    held = [s.load_N for s in program.steps if s.kind in (StepKind.HOLD, StepKind.CHORD) and s.duration_s > 60.0]
+    for index in stations_of(program, facts):
+        station = facts.stations[index]
+        k = (stiffness_N_per_mm or {}).get(index, program.stiffness_N_per_mm(station))
+        proofs.append(
+            prove_speed(
+                station,
+                speed_mm_per_s=min(CATCH_UP * rate / k, station.max_speed_mm_per_s),
+                tick_s=program.motion_tick_s,
+                deadman_s=deadman_s,
+                set_load_N=program.peak_load_N,
+                stiffness_N_per_mm=k,
+            )
+        )
+        if held:
+            band = 0.01 * program.limits.hold_band_percent * min(held)
+            proofs.append(prove_step(station, stiffness_N_per_mm=k, band_N=2.0 * band))
+    return proofs
+
+
+def loop_tick_s(program: Program, facts: FrameFacts) -> float:
+    """Longest time between two readings: the program's tick in hold, but never over a third of the deadman."""
+    return max(program.motion_tick_s, min(program.hold_tick_s, facts.deadman_ms / 3000.0))
+
+
+def touch_times_s(step: Step) -> tuple[float, ...]:
+    """When a touch step touches, s after the spoke went slack: log-spaced from two minutes to the step's end."""
+    first = min(120.0, step.duration_s)
+    decades = math.log10(step.duration_s / first) if step.duration_s > first else 0.0
+    count = max(1, math.floor(decades * step.per_decade + 1e-9) + 1)
+    times = [first * 10.0 ** (i / step.per_decade) for i in range(count)]
+    if times[-1] < 0.97 * step.duration_s:
+        times.append(step.duration_s)
+    return tuple(times)

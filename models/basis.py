@@ -1,0 +1,180 @@
+"""What each part of a spoke does per unit of its compliance under a measured load: the columns that a fit combines."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.chain import BEDDING_UNIT_N, shift
+from models.thin import Thinned
+from models.units import ZERO_CELSIUS_K
+
+Floats = NDArray[np.float64]
+
+# Recoverable modes three quarters of a decade apart: a flat spectrum is then followed within 0.4 % of its compliance
+# per decade (the ripple of a sum of exponentials is 2 |Gamma(2 pi i / ln spacing)|), up to three decades past a night.
+RECOVERABLE_TAU_S: Floats = 10.0 ** np.arange(0.5, 8.01, 0.5)
+BEDDING_TAU_S: Floats = np.concatenate([[0.0], 10.0 ** np.arange(1.0, 4.51, 0.5)])
+EXPONENT_NODES: Floats = np.exp(0.5 * np.log(0.35 * 1.5) + 0.5 * np.log(1.5 / 0.35) * np.cos(np.pi * (np.arange(6) + 0.5) / 6))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Basis:
+    """Columns of S spokes padded to n means; ``real`` marks the true ones."""
+
+    real: NDArray[np.bool_]  # (S, n)
+    load_N: Floats  # (S, n)
+    recoverable: Floats  # (S, n, K) N: strain per 1/N of compliance
+    recoverable_square: Floats  # (S, n, K) N2: the same under load squared
+    bedding: Floats  # (M, S, n, J) N: at each of EXPONENT_NODES
+    dt_s: Floats  # (S, n) from the mean before
+    flow_shift: Floats  # (S, n) Arrhenius factor of flow over the step before
+    warmth: Floats  # (S, n) absolute temperature over that of reference
+    warmer_K: Floats  # (S, n) temperature less that of reference
+    reference_C: float
+    exponent: Floats  # (M,)
+
+
+def _pad(rows: Sequence[Floats], n: int) -> Floats:
+    return np.stack([np.concatenate([r, np.full(n - r.size, r[-1])]) for r in rows])
+
+
+def build(
+    spokes: Sequence[Thinned],
+    reference_C: float,
+    activation_kJ_per_mol: tuple[float, float, float] = (100.0, 100.0, 120.0),
+    recoverable_tau_s: Floats = RECOVERABLE_TAU_S,
+    bedding_tau_s: Floats = BEDDING_TAU_S,
+    exponent: Floats = EXPONENT_NODES,
+) -> Basis:
+    """Step every mode of every spoke through the measured loads, exactly for loads linear between means.
+
+    One pass serves all spokes: step i of each is taken together (padded steps have no length).
+    """
+    n = max(s.time_s.size for s in spokes)
+    time, load, th = (_pad([getattr(s, k) for s in spokes], n) for k in ("time_s", "load_N", "temperature_C"))
+    real = np.stack([np.arange(n) < s.time_s.size for s in spokes])
+    load = np.maximum(load, 0.0)
+    dt = np.diff(time, axis=1, prepend=time[:, :1])
+    mid = 0.5 * (th + np.concatenate([th[:, :1], th[:, :-1]], axis=1))
+    before = np.concatenate([np.zeros((len(spokes), 1)), load[:, :-1]], axis=1)  # the first load comes suddenly
+    a_r, a_b, a_f = (shift(q, mid, reference_C) for q in activation_kJ_per_mol)
+    x = (dt * a_r)[..., None] / recoverable_tau_s
+    decay, w0, w1 = _weights(x)
+    one = _filter(decay, w0 * before[..., None] + w1 * load[..., None])
+    two = _filter(decay, w0 * before[..., None] ** 2 + w1 * load[..., None] ** 2)
+    bedding = _bedding(dt * a_b, before, load, bedding_tau_s, exponent)
+    return Basis(
+        real=real,
+        load_N=load,
+        recoverable=one,
+        recoverable_square=two,
+        bedding=bedding,
+        dt_s=dt,
+        flow_shift=a_f,
+        warmth=(mid + ZERO_CELSIUS_K) / (reference_C + ZERO_CELSIUS_K),
+        warmer_K=th - reference_C,
+        reference_C=reference_C,
+        exponent=exponent,
+    )
+
+
+def _weights(x: Floats) -> tuple[Floats, Floats, Floats]:
+    decay = np.exp(-x)
+    safe = np.where(x > 1e-4, x, 1.0)
+    w1 = np.where(x > 1e-4, 1.0 + np.expm1(-safe) / safe, 0.5 * x - x * x / 6.0)
+    return decay, -np.expm1(-x) - w1, w1
+
+
+def _filter(decay: Floats, gain: Floats) -> Floats:
+    """r[i] = decay[i] r[i-1] + gain[i] along the second axis."""
+    out = np.empty_like(gain)
+    r = np.zeros_like(gain[:, 0])
+    for i in range(gain.shape[1]):
+        r = r * decay[:, i] + gain[:, i]
+        out[:, i] = r
+    return out
+
+
+PARTS = 6  # an interval in which the load changes much is cut into so many for the one-way modes
+
+
+def _bedding(dt: Floats, before: Floats, load: Floats, tau_s: Floats, exponent: Floats) -> Floats:
+    """(M, S, n, J) one-way modes: b grows by (target - b)/tau where the target is above it."""
+    spokes, n = dt.shape
+    slow = tau_s > 0
+    tau = np.where(slow, tau_s, 1.0)
+    out = np.empty((exponent.size, spokes, n, tau_s.size))
+    b = np.zeros((exponent.size, spokes, tau_s.size))
+    m = exponent[:, None]
+    much = (np.abs(load - before) > 0.02 * load.max()).any(axis=0)
+    for i in range(n):
+        parts = PARTS if much[i] else 1
+        x = dt[:, i, None] / parts / tau
+        decay, w0, w1 = _weights(x)
+        t0 = BEDDING_UNIT_N * (before[:, i] / BEDDING_UNIT_N) ** m
+        for p in range(parts):
+            end = before[:, i] + (load[:, i] - before[:, i]) * ((p + 1) / parts)
+            t1 = BEDDING_UNIT_N * (end / BEDDING_UNIT_N) ** m
+            moved = b * decay + t0[..., None] * w0 + t1[..., None] * w1
+            b = np.maximum(b, np.where(slow, moved, np.maximum(t0, t1)[..., None]))
+            t0 = t1
+        out[:, :, i] = b
+    return out
+
+
+def elastic(load_N: Floats, stiffening_per_N: float) -> tuple[Floats, Floats]:
+    """ln(1 + s T)/s in N, and its derivative with ln s."""
+    s = stiffening_per_N
+    x = s * load_N
+    small = x < 1e-6
+    safe = np.where(small, 1.0, x)
+    value = np.where(small, load_N * (1.0 - 0.5 * x), load_N * np.log1p(safe) / safe)
+    slope = np.where(small, -0.5 * x * load_N, load_N / (1.0 + x) - value)
+    return value, slope
+
+
+def flow(basis: Basis, scale_N: float, at_N: float) -> tuple[Floats, Floats]:
+    """(S, n) s: flow strain per 1/s of flow rate at the load ``at_N``; and its derivative with ln scale."""
+
+    def run(scale: float) -> Floats:
+        load = basis.load_N
+        before = np.concatenate([load[:, :1], load[:, :-1]], axis=1)
+        hot = scale * basis.warmth
+        a, b = before / hot, load / hot
+        top = at_N / scale
+        half = 0.5 * (b - a)
+        small = np.abs(half) < 1e-4
+        safe = np.where(small, 1.0, half)
+        sinhc = np.where(small, 1.0 + half * half / 6.0, np.sinh(np.clip(safe, -300, 300)) / safe)
+        # sinh(mid)/sinh(top) without overflow
+        mid = 0.5 * (a + b)
+        ratio = (np.exp(np.minimum(mid - top, 300.0)) - np.exp(-mid - top)) / -np.expm1(-2.0 * top)
+        total: Floats = np.cumsum(basis.dt_s * basis.flow_shift * ratio * sinhc, axis=1)
+        return total
+
+    value = run(scale_N)
+    step = 1e-4
+    slope: Floats = (run(scale_N * np.exp(step)) - run(scale_N * np.exp(-step))) / (2.0 * step)
+    return value, slope
+
+
+def at_exponent(basis: Basis, exponent: float) -> tuple[Floats, Floats]:
+    """Weights over the exponent nodes (M,) that interpolate in ln m, and their derivative with ln m."""
+    nodes = np.log(basis.exponent)
+    x = np.log(exponent)
+
+    def weights(at: float) -> Floats:
+        d = at - nodes
+        out = np.ones(nodes.size)
+        for k in range(nodes.size):
+            for j in range(nodes.size):
+                if j != k:
+                    out[k] *= d[j] / (nodes[k] - nodes[j])
+        return out
+
+    step = 1e-4
+    return weights(x), (weights(x + step) - weights(x - step)) / (2.0 * step)

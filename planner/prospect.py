@@ -1,0 +1,190 @@
+"""What is still to come: how soft spokes are in a session, which set tension lasts, whether a night is needed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.chain import Chain, advance, elastic_slope_per_N, total_strain
+from planner.learning import RATIO, Lives
+from planner.outlook import OUTPUT_TIMES, H, Setting, Sides, standing_until
+from planner.relaxation import Spokes, Standing, let_stand, retensioned
+from planner.schedule import Session
+
+if TYPE_CHECKING:
+    from planner.build import Build
+
+Floats = NDArray[np.float64]
+LEVELS = (0.94, 1.25)  # set levels that are stepped; between them tension is as good as linear in the level
+LEVEL_GRID = 65
+PROBE = 0.05  # of the target: change of tension by which the softness of spokes over a session is found
+PROBE_DRAWS = 24
+AFTER_SESSION_H = 1.0  # a wheel is not judged in the hour after a session
+
+
+def session_EA_N(setting: Setting, lives: Sequence[Lives], wanted_N: Floats, hours: float) -> float:
+    """Stiffness of a spoke over the time of a session: creep that a turn calls up within it makes the spoke softer."""
+    life = lives[int(np.argmax([one.log_weight.max() for one in lives]))]
+    few = slice(0, PROBE_DRAWS)
+    draws, state = life.draws.take(few), life.standing.state.take(few)
+    now, th = life.standing.tension_N[few], setting.build.shop.temperature_C
+    step = np.where(np.abs(wanted_N - now) > PROBE * wanted_N, wanted_N - now, PROBE * wanted_N)
+    grown = []
+    for load in (now, now + step):
+        after, _ = advance(draws.chain, state, 0.0, now, load, th)
+        after, _ = advance(draws.chain, after, 0.5 * hours * H, load, load, th)
+        grown.append(total_strain(draws.chain, after, load, th))
+    softness: Floats = (grown[1] - grown[0]) / step
+    return 1.0 / float(np.asarray(softness).mean())
+
+
+def creeping_EA_N(chain: Chain, tension_N: float, hours: float) -> float:
+    """The same for a spoke of which only the batch is known: elastic part and recoverable modes, without bedding-in."""
+    creep = chain.recoverable_compliance_per_N * -np.expm1(-0.5 * hours * H / chain.recoverable_tau_s)
+    return 1.0 / (float(elastic_slope_per_N(chain, tension_N)) + float(creep.sum()))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ToCome:
+    """What the draws do after this session, left alone."""
+
+    weight: Floats  # (D,)
+    holds: NDArray[np.bool_]  # (D,) within tolerance and balance from delivery to horizon
+    worst_percent: Floats  # (D,) the farthest that a side's mean is from its target
+    night_percent: Floats  # (D,) mean lost over the next night
+    until_h: float  # from the start of the set: up to when this is judged
+
+    @property
+    def probability(self) -> float:
+        """That no further night is needed."""
+        return min(float(self.weight @ self.holds), 1.0)
+
+    def night(self, level: float) -> float:
+        """Weighted quantile of the next night's loss, percent."""
+        order = np.argsort(self.night_percent)
+        at = int(np.searchsorted(np.cumsum(self.weight[order]), level))
+        return float(self.night_percent[order][min(at, order.size - 1)])
+
+
+def _put_to(
+    setting: Setting, life: Lives, tension_N: Floats, root: Floats, kind: str, hours: float, rng: np.random.Generator
+) -> tuple[Spokes, Standing]:
+    """All draws of a life set to the same tensions, as far as these are known, and held there for the session."""
+    draws = life.draws
+    error = rng.standard_normal((draws.count, setting.wheel.n)) @ root.T
+    true = np.maximum((tension_N + error) * (1.0 + draws.bias), 1.0)
+    means = [float(tension_N[setting.wheel.side == s].mean()) for s in (0, 1)]
+    session = Session(kind=kind, at_h=life.past.now_h, left_N=means[0], right_N=means[1])
+    spokes = setting.spokes(draws, setting.coupling(session))
+    spokes = replace(spokes, set_end_s=life.spokes.set_end_s)
+    return spokes, retensioned(spokes, life.standing, true, hours)
+
+
+def what_comes(
+    setting: Setting,
+    lives: Sequence[Lives],
+    weight: Floats,
+    tension_N: Floats,
+    covariance: Floats,
+    kind: str,
+    deliver_h: float,
+    rng: np.random.Generator,
+) -> ToCome:
+    """Whether wheels left at ``tension_N`` (n,) now hold without another night.
+
+    Parameters
+    ----------
+    covariance : (n, n) N2 of how well the tensions after the session are known
+    deliver_h : planned delivery, h from the start of the set; not before this session is over
+    """
+    build, shop, side = setting.build, setting.build.shop, setting.wheel.side
+    asked, targets = build.tension, np.array(setting.targets_N)
+    hours = session_hours(build, kind)
+    root = _root(covariance)
+    holds, worst, night, until = [], [], [], asked.horizon_h
+    for life in lives:
+        spokes, standing = _put_to(setting, life, tension_N, root, kind, hours, rng)
+        before = Sides.of(standing.tension_N, side).mean_N
+        end_h = standing.time_s / H
+        first = max(deliver_h, end_h + AFTER_SESSION_H)
+        until = judged_until_h(build, first)
+        times = np.geomspace(first, until, OUTPUT_TIMES)
+        morning = end_h + shop.pass_interval_h
+        [after], _ = let_stand(spokes, standing, [morning * H], RATIO)
+        night.append(100.0 * (1.0 - (Sides.of(after, side).mean_N / before).min(axis=1)))
+        tensions, _ = standing_until(spokes, standing, times, RATIO)
+        good, far = np.ones(before.shape[0], dtype=bool), np.zeros(before.shape[0])
+        for t in tensions:
+            sides = Sides.of(t, side)
+            off = 100.0 * np.abs(sides.mean_N / targets - 1.0).max(axis=1)
+            far = np.maximum(far, off)
+            good &= (off <= asked.tolerance_percent) & (sides.spread_percent.max(axis=1) <= asked.balance_percent)
+        holds.append(good)
+        worst.append(far)
+    return ToCome(
+        weight=weight,
+        holds=np.concatenate(holds),
+        worst_percent=np.concatenate(worst),
+        night_percent=np.concatenate(night),
+        until_h=until,
+    )
+
+
+def best_level(
+    setting: Setting,
+    lives: Sequence[Lives],
+    weight: Floats,
+    covariance: Floats,
+    kind: str,
+    deliver_h: float,
+    most: float,
+    rng: np.random.Generator,
+) -> float:
+    """Set level over target at which nearly all draws stay within tolerance by the widest margin; at most ``most``."""
+    build, side, targets = setting.build, setting.wheel.side, np.array(setting.targets_N)
+    top = min(LEVELS[1], most)
+    ends = (min(LEVELS[0], 0.95 * top), top)
+    hours, root = session_hours(build, kind), _root(covariance)
+    seed = int(rng.integers(2**32))
+    relative = []
+    for level in ends:
+        same = np.random.default_rng(seed)  # both levels with the same errors
+        rows = []
+        for life in lives:
+            spokes, standing = _put_to(setting, life, level * targets[side], root, kind, hours, same)
+            first = max(deliver_h, standing.time_s / H + AFTER_SESSION_H)
+            times = np.geomspace(first, judged_until_h(build, first), 10)
+            tensions, _ = standing_until(spokes, standing, times, RATIO)
+            rows.append(np.stack([Sides.of(t, side).mean_N / targets for t in tensions]))
+        relative.append(np.concatenate(rows, axis=1))  # (T, D, 2)
+    grid = np.linspace(*ends, LEVEL_GRID)
+    share = ((grid - ends[0]) / (ends[1] - ends[0]))[:, None, None, None]
+    lines = relative[0] + share * (relative[1] - relative[0])
+    off = 100.0 * np.abs(lines - 1.0).max(axis=(1, 3))  # (levels, D)
+    order = np.argsort(off, axis=1)
+    level_of = 0.5 * (1.0 + build.tension.probability)
+    sums = np.cumsum(weight[order], axis=1)
+    at = np.minimum((sums < level_of).sum(axis=1), off.shape[1] - 1)
+    nearly_all = np.take_along_axis(off, np.take_along_axis(order, at[:, None], axis=1), axis=1)[:, 0]
+    return float(grid[int(nearly_all.argmin())])
+
+
+def judged_until_h(build: Build, from_h: float) -> float:
+    """The horizon; for a wheel that is retensioned at or after it, as long again as the plan promised."""
+    asked = build.tension
+    return asked.horizon_h if from_h < 0.9 * asked.horizon_h else from_h + asked.horizon_h - asked.delivery_h
+
+
+def session_hours(build: Build, kind: str) -> float:
+    """How long a session of this kind takes."""
+    return build.shop.set_session_h if kind == "set" else build.shop.pass_session_h
+
+
+def _root(covariance: Floats) -> Floats:
+    values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
+    out: Floats = vectors * np.sqrt(np.clip(values, 0.0, None))
+    return out

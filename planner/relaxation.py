@@ -1,0 +1,395 @@
+"""Spokes in the wheel over time: from the frame through rest, lacing and sessions, then left alone to relax.
+
+While nipples are left alone the free rim is in balance and each spoke's length is what the rim leaves it:
+
+    T(t) + A fibre (strain(t) - T(t)/EA) + A seating(t) = constant
+
+with A = dT/d(shortening) of the standing wheel for spokes of stiffness EA: what a spoke stretches beyond T/EA (creep,
+stiffening, its own share of softness) acts like a nipple turned back. A step takes tension as linear in time, advances
+every mode in closed form (models/chain.py) and finds the end tensions by Newton's method; only the slopes' spread from
+spoke to spoke is left to iteration, the rest is solved in the eigenvectors of A. All arrays carry leading dimensions
+(...): draws, or candidates x draws; the last one is the spokes (or one mean spoke a side).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.chain import BEDDING_UNIT_N, Chain, ChainState, advance, elastic_slope_per_N, elastic_strain, virgin
+from planner.schedule import Laced, Prestretch, Schedule
+
+if TYPE_CHECKING:
+    from planner.build import Shop
+    from planner.wheel import Wheel
+
+Floats = NDArray[np.float64]
+H = 3600.0
+RAMP_S = 30.0  # loading and unloading on the frame, within the minute allowed
+COOLING_S = 1200.0  # from a warm cabinet to the shop's temperature, under load
+BETWEEN_SQUEEZES_S = 30.0
+SEATING_TAU_S = 1200.0  # seats that creep in are in place within about 20 min
+FIRST_STEP_S = 20.0
+STEP_RATIO = 1.6  # each step ends this many times later after the nipples were left alone than it began
+TOLERANCE_N = 0.05  # last change of a step's Newton iteration
+PART_EVERY = 4  # steps after which bedding modes that have stopped are left out
+MOST_ITERATIONS = 40
+UNLIKE = 0.4  # spread of the slopes up to which the iteration in `Coupling.solve` gains at least a digit in three
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Coupling:
+    """What spokes of one wheel do to each other when they lengthen."""
+
+    influence: Floats  # (n, n) A = dT/d(shortening), N/mm
+    EA_N: float  # stiffness of the spokes in A
+    fibre_mm: Floats  # (n,) length that stretches and creeps
+    vectors: Floats  # (n, n) A = vectors diag(values) inverse
+    inverse: Floats  # (n, n)
+    values: Floats  # (n,)
+
+    @classmethod
+    def of(cls, influence: Floats, EA_N: float, fibre_mm: Floats) -> Coupling:
+        """Decompose an influence matrix (real eigenvalues: symmetric, or similar to a symmetric one)."""
+        if np.allclose(influence, influence.T, rtol=0.0, atol=1e-9 * np.abs(influence).max()):
+            values, vectors = np.linalg.eigh(0.5 * (influence + influence.T))
+            inverse = vectors.T
+        else:
+            complex_values, complex_vectors = np.linalg.eig(influence)
+            values, vectors = np.real(complex_values), np.real(complex_vectors)
+            inverse = np.linalg.inv(vectors)
+        return cls(
+            influence=influence,
+            EA_N=EA_N,
+            fibre_mm=fibre_mm,
+            vectors=np.ascontiguousarray(vectors),
+            inverse=np.ascontiguousarray(inverse),
+            values=values,
+        )
+
+    def answer(self, lengthening_mm: Floats) -> Floats:
+        """(..., n) A x: the loss of tension, N, where spokes grow longer."""
+        out: Floats = lengthening_mm @ self.influence.T
+        return out
+
+    def solve(self, miss_N: Floats, slope_mm_per_N: Floats) -> Floats:
+        """(..., n) x with (I + A diag(slope)) x = miss, closely enough for a Newton step."""
+        miss_N, slope_mm_per_N = np.broadcast_arrays(miss_N, slope_mm_per_N)
+        middle = slope_mm_per_N.mean(-1, keepdims=True)
+        unlike = slope_mm_per_N - middle
+        scale = 1.0 / (1.0 + middle * self.values)
+        into, back = self.inverse.T, self.vectors.T
+        x: Floats = ((miss_N @ into) * scale) @ back
+        for _ in range(3):
+            x = (((miss_N - self.answer(unlike * x)) @ into) * scale) @ back
+        stiffest = self.values.max()
+        far = np.abs(unlike).max(-1) * stiffest / (1.0 + middle[..., 0] * stiffest) > UNLIKE
+        if far.any():
+            # spokes too unlike each other for the iteration: solved whole
+            whole = np.eye(self.values.size) + self.influence * slope_mm_per_N[far][:, None, :]
+            x[far] = np.linalg.solve(whole, miss_N[far][..., None])[..., 0]
+        return x
+
+
+def coupling_of(wheel: Wheel, EA_N: float, tension_N: object = None) -> Coupling:
+    """A whole wheel, every spoke, standing at ``tension_N`` (the side targets, if left out)."""
+    return Coupling.of(wheel.influence(tension_N, EA_N), EA_N, wheel.fibre_mm)
+
+
+def mean_coupling(wheel: Wheel, EA_N: float) -> Coupling:
+    """One mean spoke a side (left, right): the mean tension of each side when all spokes of a side lengthen alike."""
+    A = wheel.influence(None, EA_N)
+    own = [wheel.side == s for s in (0, 1)]
+    means = np.array([[A[np.ix_(a, b)].sum(axis=1).mean() for b in own] for a in own])
+    return Coupling.of(means, EA_N, np.array([wheel.fibre_mm[a].mean() for a in own]))
+
+
+def mean_field(followup: float, EA_N: float, fibre_mm: float) -> Coupling:
+    """A single spoke in a wheel whose spokes are all alike: T (1 + phi)/EA + creep = constant."""
+    return Coupling.of(np.array([[EA_N / fibre_mm / (1.0 + followup)]]), EA_N, np.array([fibre_mm]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Spokes:
+    """The spokes of one or many wheels, and what else moves in them."""
+
+    chain: Chain  # (..., n)
+    coupling: Coupling
+    temperature_C: float
+    seat_mm: Floats  # (..., n) settling of nipple, seat and hub hole after the first set
+    seat_at_once: Floats  # (..., 1) share of it that comes as soon as the nipples are left alone
+    give_per_N: Floats  # (..., 1) softness of the rim beyond the coupling's, as strain of a spoke per N
+    set_end_s: float  # end of the set session, s from its start
+
+    def seating_mm(self, time_s: float) -> Floats:
+        """(..., n) how far seats have settled."""
+        since = time_s - self.set_end_s
+        if since <= 0:
+            return np.zeros_like(self.seat_mm)
+        share: Floats = self.seat_at_once - (1.0 - self.seat_at_once) * np.expm1(-since / SEATING_TAU_S)
+        return self.seat_mm * share
+
+    def excess_strain(self, state: ChainState, tension_N: Floats) -> Floats:
+        """(..., n) strain beyond what the coupling's stiffness gives."""
+        bare = elastic_strain(self.chain, tension_N) - tension_N / self.coupling.EA_N
+        out: Floats = bare + self.give_per_N * tension_N + state.strain
+        return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Standing:
+    """Where wheels stand at one moment."""
+
+    state: ChainState
+    tension_N: Floats  # (..., n)
+    time_s: float  # from the start of the set session
+
+
+def without_fast_modes(chain: Chain, recoverable_s: float, bedding_s: float) -> Chain:
+    """The chain with modes that no step can follow lumped: quicker to step, the same after minutes.
+
+    Recoverable modes up to ``recoverable_s`` become one with their mean logarithm of time, weighted by mean
+    compliance; bedding up to ``bedding_s`` comes at once.
+    """
+    tau, c = chain.recoverable_tau_s, chain.recoverable_compliance_per_N
+    fast = tau <= recoverable_s
+    if np.count_nonzero(fast) > 1:
+        weight = c[..., fast].reshape(-1, np.count_nonzero(fast)).mean(axis=0)
+        middle = np.exp(np.average(np.log(tau[fast]), weights=weight)) if weight.sum() > 0 else tau[fast][-1]
+        tau = np.concatenate([[middle], tau[~fast]])
+        c = np.concatenate([c[..., fast].sum(axis=-1, keepdims=True), c[..., ~fast]], axis=-1)
+    bed_tau, bed = chain.bedding_tau_s, chain.bedding_compliance_per_N
+    at_once = bed_tau <= bedding_s
+    if at_once.any():
+        bed_tau = np.concatenate([[0.0], bed_tau[~at_once]])
+        bed = np.concatenate([bed[..., at_once].sum(axis=-1, keepdims=True), bed[..., ~at_once]], axis=-1)
+    return replace(
+        chain,
+        recoverable_tau_s=tau,
+        recoverable_compliance_per_N=c,
+        bedding_tau_s=bed_tau,
+        bedding_compliance_per_N=bed,
+    )
+
+
+# -- before the wheel ----------------------------------------------------------------------------------------------
+
+
+def stretched(chain: Chain, stretch: Prestretch, shop_C: float) -> ChainState:
+    """New spokes after their run on the frame, unloaded."""
+    load, th = stretch.load_N, stretch.temperature_C
+    state, _ = advance(chain, virgin(chain), RAMP_S, 0.0, load, th)
+    state, _ = advance(chain, state, stretch.hours * H, load, load, th)
+    if th != shop_C:
+        state, _ = advance(chain, state, COOLING_S, load, load, shop_C)
+    state, _ = advance(chain, state, RAMP_S, load, 0.0, shop_C)
+    return state
+
+
+def rested(chain: Chain, state: ChainState, hours: float, load_N: float, temperature_C: float) -> ChainState:
+    """Off the frame, slack or at a small load."""
+    if hours <= 0:
+        return state
+    return advance(chain, state, hours * H, load_N, load_N, temperature_C)[0]
+
+
+def laced(chain: Chain, state: ChainState, step: Laced | None, before_N: float) -> ChainState:
+    """In the wheel, at lacing tension."""
+    if step is None:
+        return state
+    state, _ = advance(chain, state, RAMP_S, before_N, step.tension_N, step.temperature_C)
+    return rested(chain, state, step.hours, step.tension_N, step.temperature_C)
+
+
+def prepared(chain: Chain, schedule: Schedule, shop_C: float) -> ChainState:
+    """Spokes (..., n), one for each position, at the moment that the first set begins."""
+    n = chain.shape[-1]
+    rest_N = schedule.rest.load_N if schedule.rest else 0.0
+    rest_C = schedule.rest.temperature_C if schedule.rest else shop_C
+    if schedule.prestretch is None:
+        state = virgin(chain)
+        if schedule.rest is not None:
+            state = rested(chain, state, schedule.rest.hours, rest_N, rest_C)
+    else:
+        state = stretched(chain, schedule.prestretch, shop_C)
+        hours = np.array(schedule.rest_h(n))
+        alike = np.unique(hours)
+        if alike.size == 1:
+            state = rested(chain, state, float(alike[0]), rest_N, rest_C)
+        else:
+            state = ChainState(
+                recoverable=state.recoverable.copy(), bedding=state.bedding.copy(), flow=state.flow.copy()
+            )
+            for h in alike:
+                which = (*[slice(None)] * (len(chain.shape) - 1), hours == h)
+                part = rested(chain.take(which), state.take(which), float(h), rest_N, rest_C)
+                state.recoverable[which], state.bedding[which] = part.recoverable, part.bedding
+                state.flow[which] = part.flow
+    return laced(chain, state, schedule.laced, rest_N)
+
+
+# -- sessions ------------------------------------------------------------------------------------------------------
+
+
+def first_set(spokes: Spokes, state: ChainState, tension_N: Floats, shop: Shop) -> Standing:
+    """The set session: rising shares of ``tension_N`` (..., n), stress relief, the rest at full tension."""
+    chain, th = spokes.chain, spokes.temperature_C
+    left_s = shop.set_session_h * H
+    for share, hours in shop.set_profile:
+        state, _ = advance(chain, state, hours * H, share * tension_N, share * tension_N, th)
+        left_s -= hours * H
+    relief = shop.stress_relief
+    for _ in range(relief.squeezes):
+        peak = relief.peak_fraction * tension_N
+        state, _ = advance(chain, state, relief.seconds, peak, peak, th)
+        between = min(BETWEEN_SQUEEZES_S, max(left_s - relief.seconds, 0.0) / (2.0 * relief.squeezes))
+        state, _ = advance(chain, state, between, tension_N, tension_N, th)
+        left_s -= relief.seconds + between
+    state, _ = advance(chain, state, max(left_s, 0.0), tension_N, tension_N, th)
+    return Standing(state=state, tension_N=tension_N, time_s=shop.set_session_h * H)
+
+
+def retensioned(spokes: Spokes, standing: Standing, tension_N: Floats, session_h: float) -> Standing:
+    """A touch or a pass: at ``tension_N`` (..., n) for the session, then left alone."""
+    state, _ = advance(spokes.chain, standing.state, session_h * H, tension_N, tension_N, spokes.temperature_C)
+    return Standing(state=state, tension_N=tension_N, time_s=standing.time_s + session_h * H)
+
+
+# -- left alone ----------------------------------------------------------------------------------------------------
+
+
+def step_ends_s(times_s: Sequence[float], ratio: float = STEP_RATIO, first_s: float = FIRST_STEP_S) -> Floats:
+    """Ends of steps that meet each of ``times_s`` (s since the nipples were left alone, rising) in even log steps."""
+    out: list[float] = []
+    now = 0.0
+    for t in times_s:
+        if t <= now:
+            continue
+        start = now if now > 0 else min(first_s, t)
+        if now == 0.0:
+            out.append(start)
+        if t > start:
+            n = max(1, int(np.ceil(np.log(t / start) / np.log(ratio) - 1e-9)))
+            out.extend(np.geomspace(start, t, n + 1)[1:-1].tolist())
+            out.append(float(t))
+        now = t
+    return np.array(out)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Moving:
+    """Spokes with only those bedding modes that still move; the rest of the bedding is a fixed strain."""
+
+    spokes: Spokes
+    state: ChainState
+    modes: NDArray[np.bool_]  # (J,) which of all modes move
+    packed: Floats  # (..., J) all modes, as they stood when they were parted
+    fixed_strain: Floats  # (...) of the modes that do not move
+    up_to_N: Floats  # (...) tension at which one of them would move again
+
+    @classmethod
+    def part(cls, spokes: Spokes, state: ChainState, tension_N: Floats, *, all_modes: bool = False) -> _Moving:
+        """Leave out what the braid has already packed beyond what ``tension_N`` asks."""
+        chain = spokes.chain
+        whole = chain.bedding_compliance_per_N * BEDDING_UNIT_N
+        reached = state.bedding / np.where(whole > 0, whole, 1.0)
+        up_to = np.where(whole > 0, BEDDING_UNIT_N * reached ** (1.0 / chain.bedding_exponent[..., None]), np.inf)
+        up_to = up_to * (1.0 + 1e-9)
+        moves = tension_N[..., None] > up_to
+        modes = np.asarray(moves.any(axis=tuple(range(moves.ndim - 1))) | all_modes)
+        some = replace(
+            chain,
+            bedding_tau_s=chain.bedding_tau_s[modes],
+            bedding_compliance_per_N=chain.bedding_compliance_per_N[..., modes],
+        )
+        return cls(
+            spokes=replace(spokes, chain=some),
+            state=replace(state, bedding=state.bedding[..., modes]),
+            modes=modes,
+            packed=state.bedding,
+            fixed_strain=state.bedding[..., ~modes].sum(-1),
+            up_to_N=up_to[..., ~modes].min(-1, initial=np.inf),
+        )
+
+    def joined(self) -> ChainState:
+        """The state with all modes."""
+        bedding = self.packed.copy()
+        bedding[..., self.modes] = self.state.bedding
+        return replace(self.state, bedding=bedding)
+
+
+def let_stand(
+    spokes: Spokes,
+    standing: Standing,
+    times_s: Sequence[float],
+    ratio: float = STEP_RATIO,
+    tolerance_N: float = TOLERANCE_N,
+) -> tuple[list[Floats], Standing]:
+    """Nipples are left alone until the last of ``times_s``.
+
+    Parameters
+    ----------
+    times_s : rising times, s from the start of the set session, none before ``standing.time_s``
+    ratio : growth of the steps in log time, above 1
+    tolerance_N : last change of the tensions in each step's iteration
+
+    Returns
+    -------
+    tensions : (..., n) N at each of ``times_s``
+    standing : at the last of them
+
+    Raises
+    ------
+    ArithmeticError
+        If no tensions are found that balance a step.
+    """
+    wanted = {round(t - standing.time_s, 6) for t in times_s}
+    ends = step_ends_s([t - standing.time_s for t in times_s], ratio)
+    out: dict[float, Floats] = {0.0: standing.tension_N}
+    coupling, tension = spokes.coupling, standing.tension_N
+    settled = spokes.seating_mm(standing.time_s)
+    start = spokes.excess_strain(standing.state, tension)
+    constant = tension + coupling.answer(coupling.fibre_mm * start + settled)
+    moving = _Moving.part(spokes, standing.state, tension)
+    now, before, step = 0.0, tension, 0.0
+    for i, end in enumerate(ends):
+        dt = float(end - now)
+        target = constant - coupling.answer(spokes.seating_mm(standing.time_s + end))
+        # first guess: the same change again, in proportion to the steps in log time
+        log_step = float(np.log(end / now)) if now > 0 else 0.0
+        guess = tension + (tension - before) * (log_step / step if step > 0 else 0.0)
+        state, after = _balanced(moving, dt, tension, guess, target, tolerance_N)
+        if (after > moving.up_to_N).any():
+            # tension has risen past what the braid has borne: it packs again from here on
+            moving = _Moving.part(spokes, moving.joined(), tension, all_modes=True)
+            state, after = _balanced(moving, dt, tension, guess, target, tolerance_N)
+        moving, before, tension = replace(moving, state=state), tension, after
+        if i % PART_EVERY == PART_EVERY - 1 and moving.modes.any():
+            moving = _Moving.part(spokes, moving.joined(), tension)
+        now, step = float(end), log_step
+        if round(now, 6) in wanted:
+            out[round(now, 6)] = tension
+    tensions = [out[round(t - standing.time_s, 6)] for t in times_s]
+    return tensions, Standing(state=moving.joined(), tension_N=tension, time_s=standing.time_s + now)
+
+
+def _balanced(
+    moving: _Moving, dt_s: float, tension_N: Floats, guess_N: Floats, target_N: Floats, tolerance_N: float
+) -> tuple[ChainState, Floats]:
+    """One step: the state and the tensions at its end."""
+    spokes, coupling, chain = moving.spokes, moving.spokes.coupling, moving.spokes.chain
+    tension1 = guess_N
+    for _ in range(MOST_ITERATIONS):
+        after, slope = advance(chain, moving.state, dt_s, tension_N, tension1, spokes.temperature_C)
+        excess = spokes.excess_strain(after, tension1) + moving.fixed_strain
+        miss = target_N - tension1 - coupling.answer(coupling.fibre_mm * excess)
+        softer = elastic_slope_per_N(chain, tension1) - 1.0 / coupling.EA_N + spokes.give_per_N + slope
+        change = coupling.solve(miss, coupling.fibre_mm * softer)
+        tension1 = tension1 + change
+        if np.abs(change).max() <= tolerance_N:
+            return after, tension1  # the state lags the last, small change; the next step's balance makes it up
+    raise ArithmeticError(f"the wheel's tensions did not settle in a step of {dt_s:g} s")
