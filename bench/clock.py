@@ -1,4 +1,4 @@
-"""The only file that touches the computer's clocks: monotonic for control, UTC for the record, virtual for rehearsals."""
+"""The only file that touches the computer's clocks: monotonic for control, UTC for the record, virtual time."""
 
 from __future__ import annotations
 

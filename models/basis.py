@@ -18,7 +18,9 @@ Floats = NDArray[np.float64]
 # per decade (the ripple of a sum of exponentials is 2 |Gamma(2 pi i / ln spacing)|), up to three decades past a night.
 RECOVERABLE_TAU_S: Floats = 10.0 ** np.arange(0.5, 8.01, 0.5)
 BEDDING_TAU_S: Floats = np.concatenate([[0.0], 10.0 ** np.arange(1.0, 4.51, 0.5)])
-EXPONENT_NODES: Floats = np.exp(0.5 * np.log(0.35 * 1.5) + 0.5 * np.log(1.5 / 0.35) * np.cos(np.pi * (np.arange(6) + 0.5) / 6))
+EXPONENT_NODES: Floats = np.exp(
+    0.5 * np.log(0.35 * 1.5) + 0.5 * np.log(1.5 / 0.35) * np.cos(np.pi * (np.arange(6) + 0.5) / 6)
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

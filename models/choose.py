@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from models.batch import Batch, Spread, Uncertainty
 from models.errors import InputError
-from models.fit import Data, Fitted, fit
+from models.fit import Fitted, fit
 from models.prior import ACTIVATION_LOG_SD, SPREAD_DF
 from models.table import Finding, Record
 from models.thin import Thinned, thin

@@ -10,7 +10,7 @@ correlated remainder whose size the data decide.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import lmfit
@@ -29,7 +29,8 @@ OFFSET_SD_MM = 0.05
 SYNCHRONY_S = 0.05  # load and elongation of one row may be so far apart in time
 FLOOR_MM = 2e-4
 SLACK_N = 40.0  # below it a braid counts as slack
-# A slack braid may give back part of its bedding over hours (published for braided sutures: gone within a day), of which
+# A slack braid may give back part of its bedding over hours (published for braided sutures: gone within a day), of
+# which
 # the chain knows nothing. Left out, it is taken for recoverable modes and the slow ones come out far too small.
 SLACK_LOSS_TAU_S = (1e4, 2e4, 4e4)
 PACKED_AGAIN = 0.9  # of the highest load so far: what was given back is packed again
@@ -37,6 +38,7 @@ SLACK_LOSS_STRAIN = 3e-4  # sd of the whole: a fifth of a usual bedding-in
 DRIFT_MM = 1.0e-3  # of the instrument over 12 h
 LAW_DRIFT_MM = 1.0e-3  # the same for what the law gets wrong
 LOAD_CURVE = 0.003  # of the elastic strain: how far the true elastic curve may leave the law's
+BEDDING_CURVE = 0.010  # the same while the load is the highest so far
 REMAINDER_MM = (0.2e-3, 0.4e-3, 0.8e-3, 1.6e-3, 3.2e-3, 6.4e-3, 12.8e-3)
 REMAINDER_DECADES = 0.6
 ONE_FLOW = np.array([1.0, 1.0, 1.0, 2e-3])  # else a wrong flow could hide behind scales of nothing
@@ -151,7 +153,9 @@ def error_covariance(s: Thinned, EA_N: float, remainder_mm: float, alike: int = 
     curve = LOAD_CURVE * s.load_N.max() / EA_N * length
     load = np.exp(-np.abs(s.load_N[:, None] - s.load_N) / 400.0)
     drift = DRIFT_MM**2 / 43200.0 * np.minimum(s.time_s[:, None], s.time_s)
-    law = remainder_mm**2 * near + curve**2 * load + (LAW_DRIFT_MM / DRIFT_MM) ** 2 * drift
+    virgin = s.load_N > 0.98 * np.maximum.accumulate(s.load_N)
+    toe = (BEDDING_CURVE / LOAD_CURVE * curve) ** 2 * load * np.outer(virgin, virgin)
+    law = remainder_mm**2 * near + curve**2 * load + toe + (LAW_DRIFT_MM / DRIFT_MM) ** 2 * drift
     total = np.diag(white) + alike * law + drift
     for tau in SLACK_LOSS_TAU_S:
         lost = SLACK_LOSS_STRAIN * length * slack_loss(s, tau)
@@ -302,7 +306,7 @@ class Law:
     start: Floats  # (f,)
     sd: Floats  # (f,) width of a weak normal prior about the start
     names: tuple[str, ...]
-    log_compliance: object  # callable (f,) -> (K,)
+    log_compliance: Callable[[Floats], Floats]  # (f,) -> (K,)
 
 
 def turn(data: Data, p: Prior, spread_sd: Floats, start: Floats, law: Law | None = None) -> Fitted:
@@ -315,11 +319,14 @@ def turn(data: Data, p: Prior, spread_sd: Floats, start: Floats, law: Law | None
     first = np.concatenate([start[:-1][model.keep], [] if law is None else law.start, start[-1:]])
     for i, v in enumerate(first):
         parameters.add(f"p{i:02d}", value=float(v))
-    low = np.concatenate([p.mean[model.keep] - 6 * np.sqrt(np.diag(p.covariance)[model.keep]), np.full(model.n_law + 1, -np.inf)])
+    low = np.concatenate(
+        [p.mean[model.keep] - 6 * np.sqrt(np.diag(p.covariance)[model.keep]), np.full(model.n_law + 1, -np.inf)]
+    )
     high = 2 * np.concatenate([p.mean[model.keep], np.zeros(model.n_law + 1)]) - low
 
     def unpack(q: lmfit.Parameters) -> Floats:
-        return np.clip(np.array([q[f"p{i:02d}"].value for i in range(first.size)]), low, high)
+        clipped: Floats = np.clip(np.array([q[f"p{i:02d}"].value for i in range(first.size)]), low, high)
+        return clipped
 
     def residual(q: lmfit.Parameters) -> Floats:
         model.evaluate(unpack(q))
@@ -331,8 +338,15 @@ def turn(data: Data, p: Prior, spread_sd: Floats, start: Floats, law: Law | None
 
     with np.errstate(over="ignore"):
         out = lmfit.minimize(
-            residual, parameters, method="leastsq", Dfun=jacobian, scale_covar=False, calc_covar=False,
-            ftol=1e-7, xtol=1e-7, max_nfev=200,
+            residual,
+            parameters,
+            method="leastsq",
+            Dfun=jacobian,
+            scale_covar=False,
+            calc_covar=False,
+            ftol=1e-7,
+            xtol=1e-7,
+            max_nfev=200,
         )
         theta = unpack(out.params)
         model.evaluate(theta)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -90,7 +91,7 @@ def strain_bands(batch: Batch, history: LoadHistory, rng: np.random.Generator, d
         # temperature and the bedding target are taken as linear over a part
         parts = int(np.clip(np.ceil(max(abs(load[j] - load[i]) / (0.1 * top), abs(th[j] - th[i]) / 1.0)), 1, 24))
         edge = np.linspace(0.0, 1.0, parts + 1)
-        for a, b in zip(edge[:-1], edge[1:], strict=True):
+        for a, b in itertools.pairwise(edge):
             at = [load[i] + (load[j] - load[i]) * x for x in (a, b)]
             middle = float(th[i] + (th[j] - th[i]) * 0.5 * (a + b))
             state, _ = advance(chain, state, float(dt * (b - a)), at[0], at[1], middle)

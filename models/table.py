@@ -106,7 +106,8 @@ def records(
     if "spoke" in frame.columns:
         if np.asarray(frame["spoke"].isna()).any():
             raise InputError(f"{_where(frame, np.asarray(frame['spoke'].isna()), source)}: spoke has no label")
-        codes, labels = frame["spoke"].astype(str).factorize()
+        codes, uniques = frame["spoke"].astype(str).factorize()
+        labels = [str(label) for label in uniques]
     else:
         codes, labels = np.zeros(len(frame), dtype=np.intp), ["1"]
     out: list[Record] = []
@@ -132,7 +133,9 @@ def records(
             )
         lengths = gauge[rows]
         if np.ptp(lengths) > 1e-9 * lengths[0]:
-            raise InputError(f"{source}: spoke {label}: gauge_length_mm changes from {lengths.min():g} to {lengths.max():g}")
+            raise InputError(
+                f"{source}: spoke {label}: gauge_length_mm changes from {lengths.min():g} to {lengths.max():g}"
+            )
         measured = Measured(
             spoke=str(label),
             history=LoadHistory.of(time[rows] - time[rows[0]], load[rows], temperature[rows]),
@@ -221,7 +224,8 @@ def _gauge(frame: pd.DataFrame, source: str, given: float | None) -> Floats:
     bad = ~((length >= 20.0) & (length <= 5000.0))
     if bad.any():
         raise InputError(
-            f"{_where(frame, bad, source)}: gauge_length_mm is {length[int(np.argmax(bad))]:g}; 20 to 5000 mm is allowed"
+            f"{_where(frame, bad, source)}: gauge_length_mm is {length[int(np.argmax(bad))]:g}; 20 to 5000 "
+            "mm is allowed"
         )
     return length
 
@@ -239,14 +243,18 @@ def examine(m: Measured, source: str = "table") -> tuple[Record | None, list[Fin
     name = f"{source}: spoke {m.spoke}"
     top = float(np.max(load))
     if np.ptp(y) > 30.0 and top < 30.0:
-        raise InputError(f"{name}: load_N stays below {top:.3g} while elongation_mm spans {np.ptp(y):.3g}: swapped columns?")
+        raise InputError(
+            f"{name}: load_N stays below {top:.3g} while elongation_mm spans {np.ptp(y):.3g}: swapped columns?"
+        )
     if top <= 0:
         raise InputError(f"{name}: load_N never rises above zero: is its sign right?")
     ea = _apparent_EA_N(m)
     if ea is not None:
         _units(name, ea, top)
     if top < 200.0:
-        raise InputError(f"{name}: the load never rose above {top:.0f} N: no load to fit was reached (200 N is the least)")
+        raise InputError(
+            f"{name}: the load never rose above {top:.0f} N: no load to fit was reached (200 N is the least)"
+        )
     findings: list[Finding] = []
 
     def found(kind: str, text: str, action: str = "kept") -> None:
@@ -262,20 +270,38 @@ def examine(m: Measured, source: str = "table") -> tuple[Record | None, list[Fin
     if under_load_s < 4 * 3600.0:
         found(
             "too short",
-            f"only {under_load_s / 3600:.1f} h under load: forecasts beyond a few days rest on experience, not on this test",
+            f"only {under_load_s / 3600:.1f} h under load: forecasts beyond a few days rest on experience, "
+            "not on this test",
         )
     if _clipped(load, y, top):
-        found("clipped", f"load_N stands at exactly {top:g} N, never above, while the rest is noisy: cell or amplifier clipped; left out", "left out")
+        found(
+            "clipped",
+            f"load_N stands at exactly {top:g} N, never above, while the rest is noisy: cell or amplifier "
+            "clipped; left out",
+            "left out",
+        )
         return None, findings
     breaks = _steps(m, ea)
     kept: list[float] = []
     for at_s, size_mm, to_mm in breaks:
         if abs(to_mm) < 0.25 * abs(size_mm) and abs(size_mm) > 0.1:
-            found("restarted zero", f"elongation jumps to {to_mm:.3f} mm at {at_s:.0f} s with the load on: zero restarted; an unknown offset is fitted from there")
+            found(
+                "restarted zero",
+                f"elongation jumps to {to_mm:.3f} mm at {at_s:.0f} s with the load on: zero restarted; an "
+                "unknown offset is fitted from there",
+            )
         elif size_mm > 0:
-            found("slip", f"elongation steps by {size_mm:.3f} mm at {at_s:.0f} s without a change of load: an end fitting or grip slipped; the step is kept apart from creep")
+            found(
+                "slip",
+                f"elongation steps by {size_mm:.3f} mm at {at_s:.0f} s without a change of load: an end fitting "
+                "or grip slipped; the step is kept apart from creep",
+            )
         else:
-            found("step", f"elongation steps back by {-size_mm:.3f} mm at {at_s:.0f} s without a change of load; an unknown offset is fitted from there")
+            found(
+                "step",
+                f"elongation steps back by {-size_mm:.3f} mm at {at_s:.0f} s without a change of load; an "
+                "unknown offset is fitted from there",
+            )
         kept.append(at_s)
     slips = sum(f.kind == "slip" for f in findings)
     if slips >= 2:
@@ -283,9 +309,16 @@ def examine(m: Measured, source: str = "table") -> tuple[Record | None, list[Fin
         return None, findings
     rest = longest_rest_s(m)
     if 0 < rest < SHOP_SLACK_S:
-        found("rest", f"the longest rest after load was {rest / 60:.0f} min: recovery beyond that is extrapolated (spokes usually lie slack {SHOP_SLACK_S / 60:.0f} min or longer before lacing)")
+        found(
+            "rest",
+            f"the longest rest after load was {rest / 60:.0f} min: recovery beyond that is extrapolated "
+            f"(spokes usually lie slack {SHOP_SLACK_S / 60:.0f} min or longer before lacing)",
+        )
     if load[0] > 0.3 * top:
-        found("start", f"the record starts under {load[0]:.0f} N: what happened before is not in it, and a new spoke is assumed")
+        found(
+            "start",
+            f"the record starts under {load[0]:.0f} N: what happened before is not in it, and a new spoke is assumed",
+        )
     return Record(measured=m, breaks_s=tuple(kept)), findings
 
 
@@ -331,18 +364,28 @@ def _units(name: str, ea: float, top: float) -> None:
     if ea < 0:
         raise InputError(f"{name}: elongation falls while the load rises: the sign of one column is wrong")
     if ea * 1000 >= low and ea * 1000 <= high and top < 10.0:
-        raise InputError(f"{name}: load_N peaks at {top:.3g} and the stiffness comes out a thousand times too low: load in kN?")
+        raise InputError(
+            f"{name}: load_N peaks at {top:.3g} and the stiffness comes out a thousand times too low: load in kN?"
+        )
     if ea / 1000 >= low:
-        raise InputError(f"{name}: stiffness EA comes out as {ea / 1000:.0f} kN, a thousand times too high: elongation in metres?")
+        raise InputError(
+            f"{name}: stiffness EA comes out as {ea / 1000:.0f} kN, a thousand times too high: elongation in metres?"
+        )
     if ea * 1000 <= high and ea < low / 20:
-        raise InputError(f"{name}: stiffness EA comes out as {ea / 1000:.3g} kN, far too low: elongation in micrometres, or load in kN?")
+        raise InputError(
+            f"{name}: stiffness EA comes out as {ea / 1000:.3g} kN, far too low: elongation in micrometres, "
+            "or load in kN?"
+        )
     if ea < low and ea * 9.80665 <= high and top < 400.0:
         raise InputError(
-            f"{name}: load_N peaks at {top:.0f} and stiffness EA comes out as {ea / 1000:.0f} kN, about ten times too low: "
+            f"{name}: load_N peaks at {top:.0f} and stiffness EA comes out as {ea / 1000:.0f} kN, about ten "
+            "times too low: "
             "load in kgf? (1 kgf = 9.80665 N)"
         )
     if ea > 1.5 * high and ea / 9.80665 >= low:
-        raise InputError(f"{name}: stiffness EA comes out as {ea / 1000:.0f} kN, about ten times too high: check the units")
+        raise InputError(
+            f"{name}: stiffness EA comes out as {ea / 1000:.0f} kN, about ten times too high: check the units"
+        )
 
 
 def _clipped(load: Floats, y: Floats, top: float) -> bool:

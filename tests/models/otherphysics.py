@@ -154,7 +154,7 @@ def night(
     loads, times = [], []
     for hold, level in PROGRAMS[program]:
         ramp = abs(level - load) / 20.0
-        k = int(round(ramp))
+        k = round(ramp)
         for j in range(k):
             t += 1.0
             times.append(t)

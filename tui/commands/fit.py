@@ -59,7 +59,8 @@ def fit(
     ):
         if value is not None and not low <= value <= high:
             raise InputError(f"{what} is {value:g}; {low:g} to {high:g} is allowed")
-    found, findings, seen = [], [], {}
+    found, findings = [], []
+    seen: dict[str, Path] = {}
     for path in runs:
         frame = read_table(path)
         some, more = records(frame, str(path), gauge_length_mm=gauge_length_mm, temperature_C=temperature_C)
