@@ -30,7 +30,6 @@ class Basis:
     real: NDArray[np.bool_]  # (S, n)
     load_N: Floats  # (S, n)
     recoverable: Floats  # (S, n, K) N: strain per 1/N of compliance
-    recoverable_square: Floats  # (S, n, K) N2: the same under load squared
     bedding: Floats  # (M, S, n, J) N: at each of EXPONENT_NODES
     dt_s: Floats  # (S, n) from the mean before
     flow_shift: Floats  # (S, n) Arrhenius factor of flow over the step before
@@ -67,13 +66,11 @@ def build(
     x = (dt * a_r)[..., None] / recoverable_tau_s
     decay, w0, w1 = _weights(x)
     one = _filter(decay, w0 * before[..., None] + w1 * load[..., None])
-    two = _filter(decay, w0 * before[..., None] ** 2 + w1 * load[..., None] ** 2)
     bedding = _bedding(dt * a_b, before, load, bedding_tau_s, exponent)
     return Basis(
         real=real,
         load_N=load,
         recoverable=one,
-        recoverable_square=two,
         bedding=bedding,
         dt_s=dt,
         flow_shift=a_f,

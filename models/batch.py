@@ -14,6 +14,8 @@ from models.errors import InputError
 
 Floats = NDArray[np.float64]
 PARTS = ("elastic", "recoverable", "bedding", "flow")
+AREA = "fibre_area"
+MOST_UNLIKE = 4.0  # natural log: no spoke is taken for fifty times another of its batch, however little is known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,12 +46,16 @@ class Uncertainty:
 
     Names: ``elastic``, ``recoverable[k]``, ``bedding[j]``, ``flow[i]`` multiply a compliance or a rate;
     ``flow_scale[i]`` multiplies a force scale; ``stiffening``, ``bedding_exponent`` and ``activation_recoverable``,
-    ``activation_bedding``, ``activation_flow`` multiply the chain's value of that name.
+    ``activation_bedding``, ``activation_flow`` multiply the chain's value of that name. ``fibre_area`` multiplies no
+    value of the chain: it is the fibre's area over ``fibre_area_mm2``, which a test of loads and lengths does not
+    tell and on which others of the parameters hang (`given_fibre_area`).
     """
 
     names: tuple[str, ...]  # (p,)
     log_covariance: Floats  # (p, p)
+    log_shift: Floats | None = None  # (p,) mean of the logarithms, where it is not that of the chain; None: nothing
     flow_load_N: float | None = None  # flow[i] multiplies the rate at this load; None: the factor of the sinh
+    fibre_area_mm2: float | None = None  # that the chain's values go with; needed where ``fibre_area`` is among names
 
     def __post_init__(self) -> None:
         p = len(self.names)
@@ -57,8 +63,14 @@ class Uncertainty:
             raise InputError(f"uncertainty: log_covariance must be {p} x {p} for {p} names")
         if len(set(self.names)) != p:
             raise InputError("uncertainty: a name stands twice")
+        if self.log_shift is not None and (self.log_shift.shape != (p,) or not np.isfinite(self.log_shift).all()):
+            raise InputError(f"uncertainty: log_shift must be {p} finite numbers for {p} names")
         if self.flow_load_N is not None and not self.flow_load_N > 0:
             raise InputError("uncertainty: flow_load_N must be positive")
+        if self.fibre_area_mm2 is not None and not 0 < self.fibre_area_mm2 < np.inf:
+            raise InputError("uncertainty: fibre_area_mm2 must be positive")
+        if AREA in self.names and self.fibre_area_mm2 is None:
+            raise InputError(f"uncertainty: '{AREA}' stands among names, so fibre_area_mm2 is needed")
         if not np.isfinite(self.log_covariance).all():
             raise InputError("uncertainty: log_covariance must be finite; what is not known cannot be drawn from")
         if p and np.linalg.eigvalsh(self.log_covariance).min() < -1e-8:
@@ -96,7 +108,9 @@ class Batch:
             "uncertainty": {
                 "names": list(self.uncertainty.names),
                 "log_covariance": self.uncertainty.log_covariance.tolist(),
+                "log_shift": None if self.uncertainty.log_shift is None else self.uncertainty.log_shift.tolist(),
                 "flow_load_N": self.uncertainty.flow_load_N,
+                "fibre_area_mm2": self.uncertainty.fibre_area_mm2,
             },
             "candidates": [dict(c) for c in self.candidates],
             "covers": dict(self.covers),
@@ -143,7 +157,9 @@ class Batch:
                 uncertainty = Uncertainty(
                     names=tuple(map(str, u["names"])),
                     log_covariance=np.array(u["log_covariance"], dtype=np.float64),
+                    log_shift=None if u.get("log_shift") is None else np.array(u["log_shift"], dtype=np.float64),
                     flow_load_N=None if u.get("flow_load_N") is None else float(u["flow_load_N"]),
+                    fibre_area_mm2=None if u.get("fibre_area_mm2") is None else float(u["fibre_area_mm2"]),
                 )
             except (KeyError, TypeError, ValueError, AttributeError) as error:
                 raise InputError(f"key 'uncertainty': {error!s}") from None
@@ -198,7 +214,7 @@ def _from_spread(chain: Chain, spread: Spread) -> Uncertainty:
 def _drawable(chain: Chain) -> set[str]:
     names = {name for name, _ in _names_of(chain)}
     names |= {f"flow_scale[{i}]" for i in range(chain.flow_rate_per_s.shape[-1])}
-    return names | {"stiffening", "bedding_exponent"} | {f"activation_{p}" for p in PARTS[1:]}
+    return names | {"stiffening", "bedding_exponent", AREA} | {f"activation_{p}" for p in PARTS[1:]}
 
 
 def _root(cov: Floats) -> Floats:
@@ -206,6 +222,78 @@ def _root(cov: Floats) -> Floats:
     values, vectors = np.linalg.eigh(cov)
     root: Floats = vectors * np.sqrt(np.clip(values, 0.0, None))
     return root
+
+
+def _multiplied(chain: Chain, factors: Mapping[str, Floats], flow_load_N: float | None) -> Chain:
+    """The chain with its values multiplied by ``factors`` (each of one leading shape), named as in `Uncertainty`."""
+
+    def factor(name: str) -> Floats:
+        return factors.get(name, np.ones(()))
+
+    def each(part: str, n: int) -> Floats:
+        own = [factor(f"{part}[{k}]") for k in range(n)]
+        return np.stack(np.broadcast_arrays(*own), axis=-1) if n else np.ones((0,))
+
+    n_flow = chain.flow_rate_per_s.shape[-1]
+    scale = chain.flow_force_scale_N * each("flow_scale", n_flow)
+    rate = chain.flow_rate_per_s * each("flow", n_flow)
+    if flow_load_N is not None:
+        # sinh(x)/sinh(x') without overflow: the rate at flow_load_N stays when the scale moves
+        x, x1 = flow_load_N / chain.flow_force_scale_N, flow_load_N / scale
+        rate = rate * np.exp(x - x1) * np.expm1(-2.0 * x) / np.expm1(-2.0 * x1)
+    return replace(
+        chain,
+        EA0_N=chain.EA0_N / factor("elastic"),
+        stiffening_per_N=chain.stiffening_per_N * factor("stiffening"),
+        recoverable_compliance_per_N=chain.recoverable_compliance_per_N
+        * each("recoverable", chain.recoverable_tau_s.size),
+        bedding_compliance_per_N=chain.bedding_compliance_per_N * each("bedding", chain.bedding_tau_s.size),
+        bedding_exponent=chain.bedding_exponent * factor("bedding_exponent"),
+        flow_rate_per_s=rate,
+        flow_force_scale_N=scale,
+        activation_recoverable_kJ_per_mol=chain.activation_recoverable_kJ_per_mol * factor("activation_recoverable"),
+        activation_bedding_kJ_per_mol=chain.activation_bedding_kJ_per_mol * factor("activation_bedding"),
+        activation_flow_kJ_per_mol=chain.activation_flow_kJ_per_mol * factor("activation_flow"),
+    )
+
+
+def given_fibre_area(batch: Batch, area_mm2: float) -> Batch:
+    """The batch when the fibre's area is known: what hangs on it moves, and is known better.
+
+    With C the covariance of the logarithms and a the place of ``fibre_area``: the means move by
+    C[:, a]/C[a, a] ln(area/assumed), and what is left of the covariance is C - C[:, a] C[a, :]/C[a, a] (a normal
+    distribution, one of its variables given). A batch that does not have ``fibre_area`` among its names is returned as
+    it is.
+
+    Raises
+    ------
+    InputError
+        If the area is not positive.
+    """
+    u = batch.uncertainty
+    if AREA not in u.names:
+        return batch
+    if not 0 < area_mm2 < np.inf:
+        raise InputError(f"the fibre's area must be positive, not {area_mm2:g} mm2")
+    assert u.fibre_area_mm2 is not None
+    a = u.names.index(AREA)
+    C = u.log_covariance
+    gain = C[:, a] / C[a, a] if C[a, a] > 0 else np.zeros(len(u.names))
+    moved = gain * np.log(area_mm2 / u.fibre_area_mm2)
+    kept = np.arange(len(u.names)) != a
+    names = tuple(n for n in u.names if n != AREA)
+    left = C - np.outer(gain, C[a])
+    return replace(
+        batch,
+        chain=_multiplied(batch.chain, dict(zip(names, np.exp(moved[kept]), strict=True)), u.flow_load_N),
+        uncertainty=replace(
+            u,
+            names=names,
+            log_covariance=left[np.ix_(kept, kept)],
+            log_shift=None if u.log_shift is None else u.log_shift[kept],
+            fibre_area_mm2=None,
+        ),
+    )
 
 
 def draw_chains(batch: Batch, rng: np.random.Generator, draws: int, spokes: int) -> Chain:
@@ -219,45 +307,18 @@ def draw_chains(batch: Batch, rng: np.random.Generator, draws: int, spokes: int)
     -------
     Chain of leading shape (draws, spokes); parameters that no spoke has of its own have shape (draws, 1).
     """
-    chain, u = batch.chain, batch.uncertainty
+    u = batch.uncertainty
     z = rng.standard_normal((draws, len(u.names))) @ _root(u.log_covariance).T
-    factors = {name: np.exp(z[:, i]) for i, name in enumerate(u.names)}
-
-    def factor(name: str) -> Floats:
-        return factors.get(name, np.ones(draws))[:, None]
-
-    def each(part: str, n: int) -> Floats:
-        if n == 0:
-            return np.ones((draws, 1, 0))
-        return np.stack([factor(f"{part}[{k}]") for k in range(n)], axis=-1)
-
+    if u.log_shift is not None:
+        z = z + u.log_shift
+    middle = {name: np.exp(z[:, i : i + 1]) for i, name in enumerate(u.names)}
+    # every value has its own draws, also one that is known
+    everyone = {name: np.ones((draws, 1)) for name in _drawable(batch.chain)}
+    chain = _multiplied(batch.chain, everyone | middle, u.flow_load_N)
     nu = batch.spread.degrees_of_freedom
     nu = max(batch.spread.spokes - 1, 3) if nu is None else nu
     wide = np.sqrt(nu / rng.chisquare(nu, size=(draws, 1, 4)))
-    log_sd = batch.spread.log_sd
     root = _root(batch.spread.correlation)
-    own = np.exp((rng.standard_normal((draws, spokes, 4)) @ root.T) * (log_sd * wide))  # (draws, spokes, 4)
-    n_flow = chain.flow_rate_per_s.shape[-1]
-    scale = chain.flow_force_scale_N * each("flow_scale", n_flow)
-    rate = chain.flow_rate_per_s * each("flow", n_flow)
-    if u.flow_load_N is not None:
-        # sinh(x)/sinh(x') without overflow: the rate at flow_load_N stays when the scale moves
-        x, x1 = u.flow_load_N / chain.flow_force_scale_N, u.flow_load_N / scale
-        rate = rate * np.exp(x - x1) * np.expm1(-2.0 * x) / np.expm1(-2.0 * x1)
-    return replace(
-        chain,
-        EA0_N=chain.EA0_N / (factor("elastic") * own[..., 0]),
-        stiffening_per_N=chain.stiffening_per_N * factor("stiffening"),
-        recoverable_compliance_per_N=chain.recoverable_compliance_per_N
-        * each("recoverable", chain.recoverable_tau_s.size)
-        * own[..., 1:2],
-        bedding_compliance_per_N=chain.bedding_compliance_per_N
-        * each("bedding", chain.bedding_tau_s.size)
-        * own[..., 2:3],
-        bedding_exponent=chain.bedding_exponent * factor("bedding_exponent"),
-        flow_rate_per_s=rate * own[..., 3:4],
-        flow_force_scale_N=scale,
-        activation_recoverable_kJ_per_mol=chain.activation_recoverable_kJ_per_mol * factor("activation_recoverable"),
-        activation_bedding_kJ_per_mol=chain.activation_bedding_kJ_per_mol * factor("activation_bedding"),
-        activation_flow_kJ_per_mol=chain.activation_flow_kJ_per_mol * factor("activation_flow"),
-    )
+    away = (rng.standard_normal((draws, spokes, 4)) @ root.T) * (batch.spread.log_sd * wide)
+    own = np.exp(np.clip(away, -MOST_UNLIKE, MOST_UNLIKE))  # (draws, spokes, 4)
+    return chain.scaled(elastic=own[..., 0], recoverable=own[..., 1], bedding=own[..., 2], flow=own[..., 3])

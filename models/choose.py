@@ -1,90 +1,257 @@
-"""From records to a batch: fit, compare laws by what they forecast, and write down what is known and what is not."""
+"""Which law: candidates ranked by how well they forecast the end of the test, held back, in log time."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.batch import Batch, Spread, Uncertainty
-from models.errors import InputError
-from models.fit import Fitted, fit
-from models.prior import ACTIVATION_LOG_SD, SPREAD_DF
-from models.table import Finding, Record
-from models.thin import Thinned, thin
+from models.candidates import GENERAL, laws
+from models.fit import Fitted, residuals, told_by_data, turn, turn_from_several
+from models.prior import Prior
+from models.projection import Law
+from models.thin import Thinned
+from models.whiten import Data, prepare
 
 Floats = NDArray[np.float64]
-GENERAL = "smooth Kelvin chain"
+HELD_BACK_DECADES = 0.5  # of the last long hold
+LEAST_HOLD_S = 600.0
+LEAST_GENERAL = 0.5  # of the weight stays with the general chain, whatever a simpler law's luck
+FURTHEST = 1.0  # natural log: how far one law may pull the band of one parameter
+SPOKES_ENOUGH = 8  # for comparing laws
 
 
-def fit_batch(
-    records: Sequence[Record],
-    name: str,
-    *,
-    findings: Sequence[Finding] = (),
-    linear_density_g_per_m: float | None = None,
-    source: Sequence[Mapping[str, Any]] = (),
-    made_with: str = "",
-) -> Batch:
-    """Fit one batch from its spokes' records.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """One law fitted to the whole test and, for its forecast, to the test without its end."""
 
-    Raises
-    ------
-    InputError
-        If no record is left, or the data leave the fit without an answer.
+    name: str
+    fitted: Fitted
+    parameters: float  # that the data fix
+    aicc: float | None
+    held_back_mm: float | None  # rms error of the forecast of the held-back end; None where there is no such end
+    score: float | None  # log density of the held-back end, without constants
+    weight: float  # shares of 1
+
+
+def split(spokes: Sequence[Thinned], n: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
+    """(S, n) rows to learn from and rows held back: the last half decade of each spoke's last long hold.
+
+    What comes after that hold is left out of both. None where no spoke has such a hold.
     """
-    if not records:
-        raise InputError("no spoke to fit")
-    spokes = [thin(r.measured, r.breaks_s) for r in records]
-    fitted, _data = fit(spokes, linear_density_g_per_m=linear_density_g_per_m)
-    if fitted.covariance is None:
-        raise InputError("the data leave the fit without error bars: nothing can be forecast from them")
-    return Batch(
-        batch=name,
-        law=GENERAL,
-        chain=fitted.chain(),
-        spread=Spread(
-            log_sd=fitted.spread_sd,
-            correlation=np.eye(4),
-            spokes=len(spokes),
-            degrees_of_freedom=SPREAD_DF + len(spokes) - 1,
-        ),
-        uncertainty=uncertainty(fitted),
-        candidates=(),
-        covers=covers(spokes),
-        warnings=tuple(str(f) for f in findings),
-        source=tuple(source),
-        made_with=made_with,
+    learn, back = np.zeros((len(spokes), n), dtype=bool), np.zeros((len(spokes), n), dtype=bool)
+    for i, s in enumerate(spokes):
+        rows = np.arange(s.time_s.size)
+        held = (s.load_N > 0.5 * s.load_N.max()) & (s.rate_N_per_s == 0)
+        long = np.flatnonzero(held & (s.since_s > LEAST_HOLD_S))
+        if not long.size:
+            learn[i, rows] = True
+            continue
+        last = int(long[-1])
+        same = held & (s.time_s - s.since_s > s.time_s[last] - s.since_s[last] - 2.0) & (rows <= last)
+        cut = s.since_s[last] * 10.0**-HELD_BACK_DECADES
+        end = same & (s.since_s > cut)
+        first = int(np.argmax(end))
+        learn[i, :first] = True
+        back[i, first : last + 1] = end[first : last + 1]
+    return (learn, back) if back.any() else None
+
+
+def _for_law(p: Prior, law: Law | None) -> Prior:
+    """A dashpot's flow goes with load, and its rate may be anything."""
+    if law is None or not law.linear_flow:
+        return p
+    mean, cov = p.mean.copy(), p.covariance.copy()
+    i, j = p.names.index("flow[0]"), p.names.index("flow_scale[0]")
+    mean[i], mean[j] = np.log(1e-10), np.log(1e5)
+    cov[[i, j], :] = 0.0
+    cov[:, [i, j]] = 0.0
+    cov[i, i], cov[j, j] = 3.0**2, 1e-3**2
+    return replace(p, mean=mean, covariance=cov)
+
+
+def _some(data: Data) -> Data:
+    """The data of at most `SPOKES_ENOUGH` spokes, evenly taken."""
+    S = len(data.spokes)
+    if S <= SPOKES_ENOUGH:
+        return data
+    pick = np.unique(np.linspace(0, S - 1, SPOKES_ENOUGH).round().astype(int))
+    b = data.basis
+    basis = replace(
+        b,
+        **{
+            k: getattr(b, k)[pick]
+            for k in ("real", "load_N", "recoverable", "dt_s", "flow_shift", "warmth", "warmer_K")
+        },
+        bedding=b.bedding[:, pick],
     )
+    return prepare([data.spokes[i] for i in pick], basis, data.EA_N, data.remainder_mm, data.at_N)
 
 
-def uncertainty(f: Fitted) -> Uncertainty:
-    """Joint errors of the middle spoke; activation energies, which an isothermal test leaves alone, from experience."""
-    assert f.covariance is not None
-    p = len(f.prior.names)
-    cov = np.zeros((p + 3, p + 3))
-    cov[:p, :p] = f.covariance
-    cov[p:, p:] = np.diag(np.square(ACTIVATION_LOG_SD))
-    return Uncertainty(
-        names=(*f.prior.names, "activation_recoverable", "activation_bedding", "activation_flow"),
-        log_covariance=cov,
-        flow_load_N=f.at_N,
-    )
+def compare(data: Data, general: Fitted) -> list[Candidate]:
+    """Fit every law twice and weigh them; the general chain comes first.
+
+    Weights go with the density of the held-back end under each law's forecast (errors of drift and of the law
+    included), so that a law which fits the rest well and the end badly counts for little.
+    """
+    some = _some(data)
+    spread, p = general.spread_sd * np.array([1.0, 1.0, 1.0, 2e-3]), general.prior
+    parts = split(some.spokes, some.y.shape[1])
+    early = late = None
+    if parts is not None:
+        learn, back = parts
+        early = prepare(some.spokes, some.basis, some.EA_N, some.remainder_mm, some.at_N, learn)
+        late = prepare(some.spokes, some.basis, some.EA_N, some.remainder_mm, some.at_N, learn | back)
+    rows: list[tuple[str, Fitted, float | None, float | None]] = []
+    for law in (None, *laws(data.EA_N)):
+        q = _for_law(p, law)
+        if law is None:
+            whole = turn(some, q, spread, general.theta) if some is not data else general
+        else:
+            whole = turn(some, q, spread, _start(general, q, law), law)
+        held_mm = score = None
+        if early is not None and late is not None:
+            start = whole.theta
+            # the end must not help to forecast itself: begin from what was known before the test
+            before = (
+                turn_from_several(early, q, spread, _blind(q, start))
+                if law is None
+                else turn(early, q, spread, _blind(q, start), law)
+            )
+            white, plain = residuals(late, before)
+            held_mm = float(np.sqrt(np.mean(plain[back] ** 2)))
+            score = float(-0.5 * np.sum(white[back] ** 2))
+        rows.append((GENERAL if law is None else law.name, general if law is None else whole, held_mm, score))
+    return _weigh(some, rows)
 
 
-def covers(spokes: Sequence[Thinned]) -> dict[str, Any]:
-    """Loads, times and temperatures that the test saw."""
-    loads = np.concatenate([s.load_N for s in spokes])
-    th = np.concatenate([s.temperature_C for s in spokes])
-    levels = sorted({round(float(x) / 25.0) * 25 for s in spokes for x in s.load_N[s.since_s > 120.0] if x > 60.0})
+def _start(general: Fitted, q: Prior, law: Law) -> Floats:
+    theta = general.theta.copy()
+    if law.linear_flow:
+        i = q.names.index("flow[0]")
+        theta[i : i + 2] = q.mean[i : i + 2]
+    return theta
+
+
+def _blind(q: Prior, theta: Floats) -> Floats:
+    out = theta.copy()
+    out[q.index("recoverable")] = q.mean[q.index("recoverable")]
+    i = q.names.index("flow[0]")
+    out[i : i + 2] = q.mean[i : i + 2]
+    return out
+
+
+def _weigh(data: Data, rows: list[tuple[str, Fitted, float | None, float | None]]) -> list[Candidate]:
+    scores = np.array([-np.inf if s is None else s for _, _, _, s in rows])
+    if np.isfinite(scores).any():
+        weight = np.exp(scores - scores.max())
+        weight /= weight.sum()
+        if weight[0] < LEAST_GENERAL:
+            weight[1:] *= (1.0 - LEAST_GENERAL) / weight[1:].sum()
+            weight[0] = LEAST_GENERAL
+    else:
+        weight = np.array([1.0] + [0.0] * (len(rows) - 1))
+    out = []
+    for (name, fitted, held, score), w in zip(rows, weight, strict=True):
+        if name == GENERAL:
+            fixed = told_by_data(data, fitted)
+        else:
+            fixed = float(len(fitted.law_values) + 6)  # stiffness, stiffening, bedding, exponent, two of flow
+        n = fitted.points
+        aicc = fitted.chi2 + 2 * fixed + 2 * fixed * (fixed + 1) / (n - fixed - 1) if n > fixed + 1 else None
+        out.append(
+            Candidate(
+                name=name,
+                fitted=fitted,
+                parameters=fixed,
+                aicc=None if aicc is None or not np.isfinite(aicc) else float(aicc),
+                held_back_mm=held,
+                score=score,
+                weight=float(w),
+            )
+        )
+    return out
+
+
+def average(candidates: Sequence[Candidate]) -> tuple[Floats, Floats] | None:
+    """Middle and covariance of the logarithms over the laws by their weights: where laws disagree, it is wider.
+
+    The middle is the mean of the parameters themselves: a law in which a mode is nearly nothing halves it, and does
+    not abolish it. Laws of less than a fiftieth of the weight are left out. None where an error is not known.
+    """
+    kept = [c for c in candidates if c.weight >= 0.02]
+    if any(c.fitted.covariance is None for c in kept) or not kept:
+        return None
+    w = np.array([c.weight for c in kept])
+    w = w / w.sum()
+    values = np.array([c.fitted.value for c in kept])
+    mean = np.log(w @ np.exp(values))
+    away = np.clip(values - mean, -FURTHEST, FURTHEST)
+    cov = np.einsum("l,li,lj->ij", w, away, away)
+    for share, c in zip(w, kept, strict=True):
+        assert c.fitted.covariance is not None
+        cov = cov + share * c.fitted.covariance
+    return mean, cov
+
+
+def as_dicts(candidates: Sequence[Candidate], cannot_tell: Sequence[str]) -> list[dict[str, Any]]:
+    """The candidates as BATCH.json lists them, the best forecast first."""
+    order = sorted(candidates, key=lambda c: np.inf if c.held_back_mm is None else c.held_back_mm)
+    return [_as_dict(c, cannot_tell) for c in order]
+
+
+def _unit(name: str) -> str:
+    if name == "stiffening" or name.startswith(("recoverable", "bedding[", "elastic")) or "compliance" in name:
+        return "1/N"
+    if name.startswith("flow["):
+        return "1/s"
+    if name.startswith("flow_scale"):
+        return "N"
+    return "s" if name.endswith("tau_s") else "1"
+
+
+def _as_dict(c: Candidate, cannot_tell: Sequence[str]) -> dict[str, Any]:
+    f = c.fitted
+    sd = None if f.covariance is None else np.sqrt(np.diag(f.covariance))
+    general = c.name == GENERAL
+    parameters: dict[str, Any] = {}
+    for i, name in enumerate(f.prior.names):
+        if not general and name.startswith("recoverable["):
+            continue
+        value = float(np.exp(f.value[i]))
+        parameters[name] = {
+            "value": value,
+            "unit": _unit(name),
+            "standard_error": None if sd is None else float(value * sd[i]),
+        }
+    for name, (logarithm, error) in f.law_values.items():
+        value = float(np.exp(logarithm))
+        parameters[name.removeprefix("ln ")] = {
+            "value": value,
+            "unit": _unit(name),
+            "standard_error": None if error is None else value * error,
+        }
     return {
-        "load_N": [float(loads.min()), float(loads.max())],
-        "held_N": levels,
-        "temperature_C": [float(th.min()), float(th.max())],
-        "duration_s": max(float(s.time_s[-1] - s.time_s[0]) for s in spokes),
-        "longest_hold_s": max(float(s.since_s[s.load_N > 0.5 * s.load_N.max()].max()) for s in spokes),
-        "longest_rest_s": max(float(s.since_s[s.load_N < 60.0].max(initial=0.0)) for s in spokes),
-        "gauge_length_mm": float(np.median([s.gauge_length_mm for s in spokes])),
+        "law": c.name,
+        "parameters": parameters,
+        "verdicts": {
+            "converged": f.converged,
+            "covariance_known": f.covariance is not None,
+            "at_a_bound": _at_a_bound(f),
+            "cannot_tell": list(cannot_tell) if general else [],
+        },
+        "parameters_fixed_by_data": None if not np.isfinite(c.parameters) else round(c.parameters, 1),
+        "AICc": c.aicc,
+        "held_back_error_um": None if c.held_back_mm is None else 1000.0 * c.held_back_mm,
+        "weight": c.weight,
     }
+
+
+def _at_a_bound(f: Fitted) -> list[str]:
+    """Parameters more than four of the prior's standard deviations from what was expected."""
+    sd = np.sqrt(np.diag(f.prior.covariance))
+    law = [i for i, n in enumerate(f.prior.names) if not (f.law_values and n.startswith("recoverable["))]
+    return [f.prior.names[i] for i in law if abs(f.value[i] - f.prior.mean[i]) > 4.0 * sd[i]]

@@ -47,7 +47,7 @@ def _seated(batch: Batch, rng: np.random.Generator, draws: int, temperature_C: f
 def coarsen(history: LoadHistory, load_N: float = 0.5, temperature_C: float = 0.05) -> NDArray[np.intp]:
     """Rows of a history that matter: ends, and rows where load or temperature leaves the last kept one.
 
-    Rows in between are kept at least ten to a decade of time since the last change of load.
+    Rows in between are kept at least sixteen to a decade of time since the last change of load.
     """
     t, load, th = history.time_s, history.load_N, history.temperature_C
     if t.size <= 400:
@@ -63,7 +63,7 @@ def coarsen(history: LoadHistory, load_N: float = 0.5, temperature_C: float = 0.
                 keep.append(i)
             if abs(force - load[j]) > load_N:
                 event = a
-        elif a - t[j] > 0.25 * max(t[j] - event, 0.0) + 1.0:
+        elif a - t[j] > 0.15 * max(t[j] - event, 0.0) + 1.0:
             keep.append(i)
     if keep[-1] != t.size - 1:
         keep.append(t.size - 1)
@@ -128,9 +128,29 @@ def tension_bands(
     return _bands(time_s, load)
 
 
-def decades_beyond(batch: Batch, time_s: float) -> float | None:
-    """How many decades of time a forecast reaches beyond what the batch's test covered; None where unknown."""
-    longest = batch.covers.get("longest_hold_s")
-    if not longest or time_s <= 0:
-        return None
-    return max(0.0, float(np.log10(time_s / float(longest))))
+def beyond(batch: Batch, bands: Bands, load: LoadHistory | None, temperature_C: Floats) -> list[str]:
+    """How far a forecast reaches beyond what the batch's test covered: in decades of time, in load, in temperature."""
+    covers = batch.covers
+    notes = []
+    longest = covers.get("longest_hold_s")
+    span = float(bands.time_s[-1] - bands.time_s[0])
+    if longest and span > 1.1 * float(longest):
+        notes.append(
+            f"reaches {np.log10(span / float(longest)):.1f} decades of time beyond the longest hold of the test "
+            f"({float(longest) / 3600:.1f} h): extrapolated, the band widens accordingly"
+        )
+    highest = covers.get("load_N")
+    peak = float(load.load_N.max()) if load is not None else float(bands.p50.max())
+    if highest and peak > 1.02 * float(highest[1]):
+        notes.append(f"goes to {peak:.0f} N; the test saw {float(highest[1]):.0f} N at most: extrapolated")
+    seen = covers.get("temperature_C")
+    if seen:
+        low, high, least, most = (float(x) for x in (temperature_C.min(), temperature_C.max(), *seen))
+        if low < least - 3.0 or high > most + 3.0:
+            notes.append(
+                f"goes from {low:.0f} to {high:.0f} degC; the test saw {least:.0f} to {most:.0f} degC: the effect of "
+                "temperature is from experience"
+            )
+    if not covers:
+        notes.append("the batch file does not say what its test covered: how far this reaches beyond is unknown")
+    return notes

@@ -180,10 +180,9 @@ def warnings_of(build: Build, batch: Batch, best: Option) -> tuple[str, ...]:
     if thread_used_mm(best.outlook) > build.spoke.thread_length_mm:
         out.append("the thread may not suffice: in more than 5 % of wheels a spoke takes up more than its length")
     if build.shop.stress_relief.squeezes:
-        out.append(
-            "squeeze in the set session as the build file says; in a touch or a pass only on the way up, never at the "
-            "full tension named here"
-        )
+        share = build.shop.squeeze_share
+        when = f"at {100 * share:.0f} % of it, before the last turn up" if share < 1.0 else "at the tension named here"
+        out.append(f"squeeze pairs {when}, in the set session and in any touch or pass: only that much is counted")
     return tuple(out)
 
 

@@ -86,12 +86,14 @@ def notes(build: Build) -> list[str]:
                 )
     squeeze = build.shop.stress_relief
     if squeeze.squeezes:
-        peak = squeeze.peak_fraction * build.tension.target_N
+        share = build.shop.squeeze_share
+        peak = squeeze.peak_fraction * share * build.tension.target_N
         for name, (limit, _) in build.wheel_limits_N().items():
             if peak > limit:
                 out.append(
-                    f"a stress-relief squeeze of {squeeze.peak_fraction:g} x target reaches {peak:.0f} N, over the "
-                    f"{name}'s limit of {limit:.0f} N: squeeze to at most {limit / build.tension.target_N:.2f}"
+                    f"a stress-relief squeeze of {squeeze.peak_fraction:g} x {share:g} of target reaches {peak:.0f} N, "
+                    f"over the {name}'s limit of {limit:.0f} N: squeeze to at most "
+                    f"{limit / (share * build.tension.target_N):.2f} times what stands"
                 )
     if build.shop.max_bench_load_N > build.bench_limit_N():
         out.append(

@@ -267,6 +267,17 @@ class Shop(Table):
             raise ValueError(f"work_end = {self.work_end:%H:%M} must come after work_start = {self.work_start:%H:%M}")
         return self
 
+    @property
+    def squeeze_share(self) -> float:
+        """Share of the set tension at which pairs are squeezed: the profile's last below 1; 1 where it has none."""
+        return next((share for share, _ in reversed(self.set_profile) if share < 1.0), 1.0)
+
+    @property
+    def squeezed_peak(self) -> float:
+        """How many times its set tension a spoke bears in a session: squeezed before the last turn up, or just set."""
+        relief = self.stress_relief
+        return max(relief.peak_fraction * self.squeeze_share, 1.0) if relief.squeezes else 1.0
+
 
 class Use(Table):
     """``[use]``: the hottest stretch that the wheel must stand, such as a car in the sun."""

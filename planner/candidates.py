@@ -17,7 +17,6 @@ from planner.schedule import (
     Schedule,
     Session,
     hour_of,
-    squeezed_peak,
 )
 
 if TYPE_CHECKING:
@@ -47,10 +46,9 @@ def wheel_limits(build: Build, buckling_N: float) -> list[Limit]:
     return named
 
 
-def most_level(build: Build, limits: list[Limit], kind: str, highest_target_N: float) -> float:
-    """The highest set tension of a session over its target that no limit forbids."""
-    session = Session(kind=kind, at_h=0.0, left_N=0.0, right_N=0.0)
-    return min(limit.limit_N for limit in limits) / (squeezed_peak(session, build.shop) * highest_target_N)
+def most_level(build: Build, limits: list[Limit], highest_target_N: float) -> float:
+    """The highest set tension of a session over its target that no limit forbids, squeezes counted."""
+    return min(limit.limit_N for limit in limits) / (build.shop.squeezed_peak * highest_target_N)
 
 
 # -- the frame -----------------------------------------------------------------------------------------------------
@@ -269,17 +267,16 @@ class Candidate:
 
     bench: Bench | None
     timing: Timing
-    early_level: float  # of all sessions but the last, over target (the set as far as its limit allows)
+    early_level: float  # of all sessions but the last, over target
     last_level: float  # of the last session, over target
 
-    def schedule(self, build: Build, targets_N: tuple[float, float], set_most: float) -> Schedule:
+    def schedule(self, build: Build, targets_N: tuple[float, float]) -> Schedule:
         """The steps."""
         shop = build.shop
         kinds = [("set", 0.0), *self.timing.at_h]
         sessions = []
         for i, (kind, at) in enumerate(kinds):
             level = self.last_level if i == len(kinds) - 1 else self.early_level
-            level = min(level, set_most) if kind == "set" else level
             left, right = (math.floor(level * t * 10.0) / 10.0 for t in targets_N)
             sessions.append(Session(kind=kind, at_h=round(at, 4), left_N=left, right_N=right))
         prestretch, rest = self.bench.steps(shop) if self.bench else (None, None)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from models.chain import Chain, elastic_strain, thermal_strain
 from models.history import LoadHistory
 from models.simulate import strain_under_load
+from planner.relaxation import set_stages
 from planner.schedule import Deliver, Laced, Prestretch, Rest, Schedule, Session
 
 if TYPE_CHECKING:
@@ -94,16 +95,9 @@ def life_of(build: Build, schedule: Schedule, final_N: float, side: int) -> tupl
             go(0.0, tension)
             go(session.length_h(shop) * 3600.0, tension)
             continue
-        for share, hours in shop.set_profile:
+        for seconds, share in set_stages(shop):
             go(0.0, share * tension)
-            go(hours * 3600.0, share * tension)
-        go(0.0, tension)
-        go(shop.set_session_h * 3600.0 - (t[-1] - start), tension)
-        relief = shop.stress_relief
-        if relief.squeezes:  # the squeezes of a session in one, at its end
-            go(0.0, relief.peak_fraction * tension)
-            go(relief.squeezes * relief.seconds, relief.peak_fraction * tension)
-            go(0.0, tension)
+            go(seconds, share * tension)
         marks["set"] = len(t) - 1
     go(0.0, final_N)
     go(max(start + build.tension.horizon_h * 3600.0 - t[-1], 0.0), final_N)

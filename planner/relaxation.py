@@ -37,7 +37,9 @@ FIRST_STEP_S = 20.0
 STEP_RATIO = 1.6  # each step ends this many times later after the nipples were left alone than it began
 TOLERANCE_N = 0.05  # last change of a step's Newton iteration
 PART_EVERY = 4  # steps after which bedding modes that have stopped are left out
-MOST_ITERATIONS = 40
+MOST_ITERATIONS = 60
+LAST_DIGITS = 1e-14  # relative
+HALVED_FROM = 8  # iteration from which on only half of each change is made: it may be going back and forth
 UNLIKE = 0.4  # spread of the slopes up to which the iteration in `Coupling.solve` gains at least a digit in three
 
 
@@ -236,21 +238,30 @@ def prepared(chain: Chain, schedule: Schedule, shop_C: float) -> ChainState:
 
 
 def first_set(spokes: Spokes, state: ChainState, tension_N: Floats, shop: Shop) -> Standing:
-    """The set session: rising shares of ``tension_N`` (..., n), stress relief, the rest at full tension."""
+    """The set session: rising shares of ``tension_N`` (..., n), the rest at full tension.
+
+    Stress relief is done at the end of the last stage below full tension, before the last turn up.
+    """
     chain, th = spokes.chain, spokes.temperature_C
-    left_s = shop.set_session_h * H
-    for share, hours in shop.set_profile:
-        state, _ = advance(chain, state, hours * H, share * tension_N, share * tension_N, th)
-        left_s -= hours * H
-    relief = shop.stress_relief
-    for _ in range(relief.squeezes):
-        peak = relief.peak_fraction * tension_N
-        state, _ = advance(chain, state, relief.seconds, peak, peak, th)
-        between = min(BETWEEN_SQUEEZES_S, max(left_s - relief.seconds, 0.0) / (2.0 * relief.squeezes))
-        state, _ = advance(chain, state, between, tension_N, tension_N, th)
-        left_s -= relief.seconds + between
-    state, _ = advance(chain, state, max(left_s, 0.0), tension_N, tension_N, th)
+    for seconds, share in set_stages(shop):
+        load = share * tension_N
+        state, _ = advance(chain, state, seconds, load, load, th)
     return Standing(state=state, tension_N=tension_N, time_s=shop.set_session_h * H)
+
+
+def set_stages(shop: Shop) -> list[tuple[float, float]]:
+    """Seconds and share of the set tension of each stage of the set session, squeezes among them."""
+    relief = shop.stress_relief
+    rising = [(hours * H, share) for share, hours in shop.set_profile]
+    stages = [*rising, (shop.set_session_h * H - sum(s for s, _ in rising), 1.0)]
+    if not relief.squeezes:
+        return stages
+    at = max((i for i, (_, share) in enumerate(rising) if share < 1.0), default=len(rising))
+    seconds, share = stages[at]
+    each = min(relief.seconds + BETWEEN_SQUEEZES_S, seconds / relief.squeezes)
+    squeeze = min(relief.seconds, each)
+    pair = [(squeeze, relief.peak_fraction * share), (each - squeeze, share)]
+    return [*stages[:at], (seconds - each * relief.squeezes, share), *pair * relief.squeezes, *stages[at + 1 :]]
 
 
 def retensioned(spokes: Spokes, standing: Standing, tension_N: Floats, session_h: float) -> Standing:
@@ -383,13 +394,15 @@ def _balanced(
     """One step: the state and the tensions at its end."""
     spokes, coupling, chain = moving.spokes, moving.spokes.coupling, moving.spokes.chain
     tension1 = guess_N
-    for _ in range(MOST_ITERATIONS):
+    # a draw whose spokes grow by metres has no digits left for its tensions
+    enough = np.maximum(tolerance_N, LAST_DIGITS * np.abs(target_N).max(axis=-1))
+    for k in range(MOST_ITERATIONS):
         after, slope = advance(chain, moving.state, dt_s, tension_N, tension1, spokes.temperature_C)
         excess = spokes.excess_strain(after, tension1) + moving.fixed_strain
         miss = target_N - tension1 - coupling.answer(coupling.fibre_mm * excess)
         softer = elastic_slope_per_N(chain, tension1) - 1.0 / coupling.EA_N + spokes.give_per_N + slope
         change = coupling.solve(miss, coupling.fibre_mm * softer)
-        tension1 = tension1 + change
-        if np.abs(change).max() <= tolerance_N:
+        tension1 = tension1 + (change if k < HALVED_FROM else 0.5 * change)
+        if (np.abs(change).max(axis=-1) <= enough).all():
             return after, tension1  # the state lags the last, small change; the next step's balance makes it up
     raise ArithmeticError(f"the wheel's tensions did not settle in a step of {dt_s:g} s")

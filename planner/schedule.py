@@ -222,22 +222,9 @@ def schedule_of(steps: Sequence[Mapping[str, Any]], temperature_C: float = 20.0)
     return Schedule(sessions=tuple(sessions), **found)
 
 
-def squeezed_peak(session: Session, shop: Shop) -> float:
-    """How many times its set tension a spoke bears in a session.
-
-    Stress relief belongs to the first set and is done at its full tension. In a touch or a pass a builder may squeeze
-    once more on the way up, at the last share of the set profile: that much is kept free for it.
-    """
-    relief = shop.stress_relief
-    if not relief.squeezes:
-        return 1.0
-    share = 1.0 if session.kind == "set" or not shop.set_profile else shop.set_profile[-1][0]
-    return max(relief.peak_fraction * share, 1.0)
-
-
 def peak_tension_N(schedule: Schedule, shop: Shop) -> float:
     """The highest tension that a session asks of a spoke, squeezes included, N."""
-    return max(max(s.tension_N) * squeezed_peak(s, shop) for s in schedule.sessions)
+    return max(max(s.tension_N) for s in schedule.sessions) * shop.squeezed_peak
 
 
 def check_schedule(schedule: Schedule, build: Build, buckling_N: float | None = None) -> list[str]:
@@ -358,7 +345,7 @@ def _tensions(schedule: Schedule, build: Build, buckling_N: float | None) -> lis
         limits["lateral buckling"] = buckling_N
     out = []
     for s in schedule.sessions:
-        peak = max(s.tension_N) * squeezed_peak(s, build.shop)
+        peak = max(s.tension_N) * build.shop.squeezed_peak
         if min(s.tension_N) <= 0:
             out.append(f"{s.kind} at {s.at_h:g} h: tension must be above 0")
         for name, limit in limits.items():

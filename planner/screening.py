@@ -129,7 +129,7 @@ def screen(
     timing: Timing,
     stretches: Sequence[tuple[Bench | None, ChainState]],
     early_levels: Sequence[float],
-    most: dict[str, float],
+    most: float,
 ) -> list[Screened]:
     """Compare stretches and early levels for one timing; one `Screened` for each pair.
 
@@ -137,7 +137,7 @@ def screen(
     ----------
     stretches : each with its mean state when the set begins (`bench_state`)
     early_levels : of the sessions before the last, over target
-    most : highest level for each kind of session
+    most : highest level of a session over target
     """
     out = []
     # spokes that were stretched have packed their braid and step more quickly: apart from those that were not
@@ -154,14 +154,14 @@ def _screen_alike(
     timing: Timing,
     stretches: Sequence[tuple[Bench | None, ChainState]],
     early_levels: Sequence[float],
-    most: dict[str, float],
+    most: float,
 ) -> list[Screened]:
     build, shop = setting.build, setting.build.shop
     kinds = [("set", 0.0), *timing.at_h]
     last = len(kinds) - 1
     if last == 0:
         early_levels = early_levels[:1]
-    top = most[kinds[-1][0]]
+    top = most
     ends = (min(0.97, 0.9 * top), top)
     pairs = [(b, e) for b in range(len(stretches)) for e in early_levels]
     # axes: stretch and early level, level of the last session (one until then), draw, side
@@ -177,7 +177,7 @@ def _screen_alike(
     standing = None
     for i, (kind, at) in enumerate(kinds):
         level = final if i == last else early
-        full = draws.stands_N(setting, np.minimum(level, most[kind]) * targets, last - i)
+        full = draws.stands_N(setting, level * targets, last - i)
         if standing is None:
             standing = first_set(spokes, state, full, shop)
         else:

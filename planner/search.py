@@ -58,12 +58,12 @@ class Search:
         self.build, self.batch = build, batch
         highest = max(wheel.side_targets_N())
         self.limits = wheel_limits(build, wheel.buckling_tension_N(stiffness_at_target_N(build, batch)))
-        self.most = {kind: most_level(build, self.limits, kind, highest) for kind in ("set", "touch", "pass")}
-        if self.most["pass"] < 1.0:
+        self.most = most_level(build, self.limits, highest)
+        if self.most < 1.0:
             tightest = min(self.limits, key=lambda limit: limit.limit_N)
             raise CannotAnswer(
                 f"tension.target_N = {build.tension.target_N:g}: the {tightest.what} limit, {tightest.limit_N:.0f} N, "
-                f"leaves no room for it; lower the target to {self.most['pass'] * highest:.0f} N, or take a part that "
+                f"leaves no room for it; lower the target to {self.most * highest:.0f} N, or take a part that "
                 "bears more"
             )
         self.setting = Setting.of(build, wheel, batch)
@@ -79,16 +79,14 @@ class Search:
         """The best level for each timing, stretch and early level with so many passes."""
         out: list[Screened] = []
         for timing in ways(self.build, passes):
-            kinds = ["set", *(kind for kind, _ in timing.at_h)]
-            reach = max((self.most[kind] for kind in kinds[:-1]), default=1.0)
-            early = sorted({min(level, reach) for level in EARLY_LEVELS})
+            early = sorted({min(level, self.most) for level in EARLY_LEVELS})
             out += screen(self.setting, self.mean_draws, timing, self.stretches, early, self.most)
         self.screened += len(out)
         return out
 
     def option(self, candidate: Candidate, draws: Draws, ratio: float = RATIO) -> Option:
         """Put whole wheels through a candidate."""
-        schedule = candidate.schedule(self.build, self.setting.targets_N, self.most["set"])
+        schedule = candidate.schedule(self.build, self.setting.targets_N)
         outlook = look_ahead(self.setting, draws, schedule, ratio)
         asked = self.build.tension
         self.evaluated += 1
@@ -107,7 +105,7 @@ class Search:
 
     def cost(self, candidate: Candidate) -> tuple[float, ...]:
         """What is kept small, first things first."""
-        schedule = candidate.schedule(self.build, self.setting.targets_N, self.most["set"])
+        schedule = candidate.schedule(self.build, self.setting.targets_N)
         return (
             schedule.passes,
             candidate.nights,
@@ -316,7 +314,7 @@ def _effect(search: Search, changed: Build, winner: Option) -> str:
     surest: Screened | None = None
     for passes in range(winner.schedule.passes + 1):
         timings = list(ways(changed, passes))[-1:]
-        found = [s for t in timings for s in screen(setting, draws, t, stretches, EARLY_LEVELS[-1:], search.most)]
+        found = [s for t in timings for s in screen(setting, draws, t, stretches, [search.most], search.most)]
         fit = [s for s in found if s.probability >= changed.tension.probability]
         if fit:
             best = min(fit, key=lambda s: search.cost(s.candidate))

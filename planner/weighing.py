@@ -70,7 +70,7 @@ def ways_to_save_the_pass(
     setting = Setting.of(build, wheel, batch)
     draws = MeanDraws.of(setting, draw_wheels(build, wheel, batch, np.random.default_rng([seed, 8]), DRAWS))
     limits = wheel_limits(build, wheel.buckling_tension_N(setting.EA_N))
-    most = most_level(build, limits, "touch", max(setting.targets_N))
+    most = most_level(build, limits, max(setting.targets_N))
     own_sd = float(batch.spread.log_sd[1])
     shop, n = build.shop, build.wheel.spokes
     mount_h = n * shop.mount_min_per_spoke / 60.0

@@ -7,10 +7,13 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from models.errors import InputError
 from tui import format as show
+
+if TYPE_CHECKING:
+    from reportlab.pdfgen.canvas import Canvas
 
 PAPERS = {"A5": (419.53, 595.28), "A4": (595.28, 841.89), "Letter": (612.0, 792.0)}  # pt; ISO 216 and 8.5 x 11 inch
 MARGIN_PT = 28.0
@@ -30,7 +33,8 @@ BUILD_CAUTIONS = (
 )
 BUILD_HINTS = (
     "Hub hole edges rounded and smooth where fibre bears. Mark each spoke; hold its end against twist while turning.",
-    "Stress relief at each session: squeeze pairs {squeezes} times, {seconds} s each. Read with one gauge throughout.",
+    "Stress relief: squeeze pairs {squeezes} times, {seconds} s each, in the set session; later only on the way up, "
+    "never at the full tension named here. Read with one gauge throughout.",
 )
 
 
@@ -57,17 +61,20 @@ class Card:
     sign: tuple[str, ...] = field(default=())  # blanks to fill in
 
 
-def _both(tension: Mapping[str, float]) -> str:
+def _both(tension: Mapping[str, float], reading: Mapping[str, float] | None = None, unit: str = "") -> str:
     left, right = tension.get("left"), tension.get("right")
+    gauge = {k: f", gauge {show.number(v, 2)} {unit}".rstrip() for k, v in (reading or {}).items()}
     if left is not None and right is not None and show.number(left) == show.number(right):
-        return f"all {show.force(left)}"
-    return f"left {show.force(left)}, right {show.force(right)}"
+        return f"all {show.force(left)}{gauge.get('left', '')}"
+    parted = "; " if gauge else ", "
+    return f"left {show.force(left)}{gauge.get('left', '')}{parted}right {show.force(right)}{gauge.get('right', '')}"
 
 
-def _step_rows(steps: Sequence[Mapping[str, Any]]) -> list[Row]:
+def _step_rows(steps: Sequence[Mapping[str, Any]], unit: str = "") -> list[Row]:
     rows = []
     for step in steps:
         kind = step["kind"]
+        both = _both(step["tension_N"], step.get("reading"), unit) if kind in ("set", "touch", "pass") else ""
         hours = show.duration(float(step["hours"]) * 3600.0) if "hours" in step else ""
         at_h = show.duration(float(step["at_h"]) * 3600.0) if "at_h" in step else ""
         if kind == "prestretch":
@@ -82,11 +89,11 @@ def _step_rows(steps: Sequence[Mapping[str, Any]]) -> list[Row]:
         elif kind == "laced":
             rows.append(Row(cells=("then", f"Lace, all to {show.force(step['tension_N'])}; leave for {hours}.", "")))
         elif kind == "set":
-            rows.append(Row(cells=("start (0 h)", f"Set {_both(step['tension_N'])}, in equal rounds.", "")))
+            rows.append(Row(cells=("start (0 h)", f"Set {both}, in equal rounds.", "")))
         elif kind == "touch":
-            rows.append(Row(cells=(f"{at_h} from start", f"Same day: bring to {_both(step['tension_N'])}.", "")))
+            rows.append(Row(cells=(f"{at_h} from start", f"Same day: bring to {both}.", "")))
         elif kind == "pass":
-            rows.append(Row(cells=(f"{at_h} from start", f"After the night: bring to {_both(step['tension_N'])}.", "")))
+            rows.append(Row(cells=(f"{at_h} from start", f"After the night: bring to {both}.", "")))
         elif kind == "deliver":
             rows.append(Row(cells=(f"{at_h} from start", "Read all spokes; deliver if within the target above.", "")))
     return rows
@@ -124,8 +131,8 @@ def build_card(
         name=name,
         demo=demo,
         facts=facts,
-        columns=(("when", 0.22), ("what to do", 0.54), ("mean read, N", 0.24)),
-        rows=tuple(_step_rows(schedule["steps"])),
+        columns=(("when", 0.22), ("what to do", 0.54), ("mean read", 0.24)),
+        rows=tuple(_step_rows(schedule["steps"], schedule.get("gauge", {}).get("reading_unit", ""))),
         notes=(
             "Never above: " + "; ".join(limits) + "." if limits else "Never above the makers' limits.",
             *(hint.format(squeezes=squeezes, seconds=show.number(squeeze_s)) for hint in BUILD_HINTS),
@@ -240,14 +247,10 @@ class _PageFull(Exception):
 class _Sheet:
     """A page with a pen that goes down; text is wrapped to the width it is given."""
 
-    def __init__(self, paper: str, size_pt: float) -> None:
-        from reportlab.pdfgen.canvas import Canvas
-
-        _fonts()
+    def __init__(self, paper: str, size_pt: float, canvas: Canvas) -> None:
         self.width, self.height = PAPERS[paper]
         self.size = size_pt
-        self.out = io.BytesIO()
-        self.canvas = Canvas(self.out, pagesize=PAPERS[paper], invariant=True)
+        self.canvas = canvas
         self.y = self.height - MARGIN_PT
         self.room = self.width - 2 * MARGIN_PT
 
@@ -306,19 +309,41 @@ def pdf(card: Card, paper: str = "A4") -> bytes:
     InputError
         If the paper is not one of A5, A4, Letter, or the card does not fit on it at its size of type.
     """
+    return pdf_pages([card], paper)
+
+
+def pdf_pages(cards: Sequence[Card], paper: str = "A4") -> bytes:
+    """One page for each card, each at the largest type that fits it; raises as `pdf` does."""
+    from reportlab.pdfgen.canvas import Canvas
+
     if paper not in PAPERS:
         raise InputError(f"paper '{paper}' is not known; choose one of {', '.join(PAPERS)}")
+    _fonts()
+    out = io.BytesIO()
+    canvas = Canvas(out, pagesize=PAPERS[paper], invariant=True)
+    canvas.setTitle(f"{cards[0].title}: {cards[0].name}")
+    for card in cards:
+        _laid_out(card, _Sheet(paper, _fitting_pt(card, paper), canvas))
+    canvas.save()
+    return out.getvalue()
+
+
+def _fitting_pt(card: Card, paper: str) -> float:
+    """The largest size of type at which the card is one page."""
+    from reportlab.pdfgen.canvas import Canvas
+
     size_pt = MOST_PT
     while size_pt >= LEAST_PT:
         try:
-            return _laid_out(card, _Sheet(paper, size_pt))
+            _laid_out(card, _Sheet(paper, size_pt, Canvas(io.BytesIO(), pagesize=PAPERS[paper])))
         except _PageFull:
             size_pt -= 0.5
+        else:
+            return size_pt
     raise InputError(f"the card does not fit one {paper} page at {LEAST_PT:g} pt; print it on larger paper")
 
 
-def _laid_out(card: Card, sheet: _Sheet) -> bytes:
-    sheet.canvas.setTitle(f"{card.title}: {card.name}")
+def _laid_out(card: Card, sheet: _Sheet) -> None:
     if card.demo:
         sheet.text(INVENTED, BOLD)
     sheet.text(f"{card.title}: {card.name}", BOLD, sheet.size * 1.5)
@@ -344,5 +369,3 @@ def _laid_out(card: Card, sheet: _Sheet) -> bytes:
         used = sheet.canvas.stringWidth(blank, PLAIN, LEAST_PT) + 4.0
         sheet.canvas.line(x + used, sheet.y - 2.0, x + share - 8.0, sheet.y - 2.0)
     sheet.canvas.showPage()
-    sheet.canvas.save()
-    return sheet.out.getvalue()

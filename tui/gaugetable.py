@@ -120,7 +120,7 @@ def table_rows(gauge: Gauge, step_N: float, stiffness_N_per_mm: float | None) ->
 
 def table_text(gauge: Gauge, step_N: float, stiffness_N_per_mm: float | None) -> str:
     """The printable table as plain text."""
-    places = _places(gauge)
+    places = places_of(gauge)
     what = "under the gauge" if stiffness_N_per_mm is None else f"gauge off, {stiffness_N_per_mm:g} N/mm"
     lines = [
         f"Tension ({what})     Reading      U (k = 2)",
@@ -168,7 +168,7 @@ def record_text(found: Calibrated) -> str:
     return "\n".join(lines)
 
 
-def _places(gauge: Gauge) -> int:
+def places_of(gauge: Gauge) -> int:
     """Decimal places that show half the resolution."""
     if gauge.resolution <= 0.0:
         return 2

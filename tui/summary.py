@@ -63,15 +63,19 @@ def night_of(record: Record, least_load_N: float = 100.0) -> Night:
     )
 
 
-def _tension(tension_N: Mapping[str, float]) -> str:
-    left, right = tension_N["left"], tension_N["right"]
+def _tension(step: Mapping[str, Any], unit: str) -> str:
+    left, right = step["tension_N"]["left"], step["tension_N"]["right"]
+    gauge = {k: f" [gauge {show.number(v, 2)} {unit}]" for k, v in step.get("reading", {}).items()}
     if show.number(left) == show.number(right):
-        return show.force(left)
-    return f"{show.force(left)} on the left and {show.force(right)} on the right"
+        return f"{show.force(left)}{gauge.get('left', '')}"
+    return (
+        f"{show.force(left)}{gauge.get('left', '')} on the left and {show.force(right)}{gauge.get('right', '')} on the "
+        "right"
+    )
 
 
-def steps_in_words(steps: Sequence[Mapping[str, Any]]) -> list[str]:
-    """The schedule, one sentence a step."""
+def steps_in_words(steps: Sequence[Mapping[str, Any]], reading_unit: str = "") -> list[str]:
+    """The schedule, one sentence a step; with the gauge's readings where the steps carry them."""
     out = []
     for step in steps:
         at = show.duration(float(step["at_h"]) * 3600.0) if "at_h" in step else ""
@@ -95,12 +99,12 @@ def steps_in_words(steps: Sequence[Mapping[str, Any]]) -> list[str]:
             case "laced":
                 out.append(f"Leave the laced wheel at {show.force(step['tension_N'])} for {hours}.")
             case "set":
-                out.append(f"Set the wheel to {_tension(step['tension_N'])}.")
+                out.append(f"Set the wheel to {_tension(step, reading_unit)}.")
             case "touch":
-                out.append(f"{at} after the start of the set, same day: bring it to {_tension(step['tension_N'])}.")
+                out.append(f"{at} after the start of the set, same day: bring it to {_tension(step, reading_unit)}.")
             case "pass":
                 out.append(
-                    f"{at} after the start of the set, after a night: bring it to {_tension(step['tension_N'])}."
+                    f"{at} after the start of the set, after a night: bring it to {_tension(step, reading_unit)}."
                 )
             case "deliver":
                 out.append(f"Deliver {at} after the start of the set.")

@@ -110,7 +110,7 @@ def draw_build(seed: int, batch: HiddenBatch) -> tuple[dict[str, Any], Wheel]:
             "delivery_h": 48.0,
             "horizon_h": 720.0,
             "reading_repeat_percent": 1.0,
-            "reading_bias_percent": float(rng.choice([0.0, 0.0, 1.0])),
+            "reading_bias_percent": 1.0 if batch.nasty else 0.0,
         },
         "shop": {
             **USUAL_SHOP,

@@ -116,20 +116,21 @@ def wheel_chord(
     return np.array(time), np.array(chord)
 
 
-def bench_then_wheel_load(days: float, rng: np.random.Generator) -> tuple[Floats, Floats]:
-    """Time and load: a stretch, slack, lacing, then a tension that falls as in a wheel."""
+def bench_then_wheel_load(days: float, rng: np.random.Generator) -> tuple[Floats, Floats, float]:
+    """Time and load: a stretch, slack, lacing, then a tension that falls as in a wheel; and when the wheel began, s."""
     stretch, rest = float(rng.uniform(1200.0, 1550.0)), float(rng.uniform(0.5, 20.0)) * 3600.0
     pieces = [(stretch, float(rng.uniform(4.0, 10.0)) * 3600.0), (0.0, rest), (100.0, 11.5 * 3600.0)]
     time, load = [0.0], [SEAT_N]
     for to, seconds in pieces:
         time += list(time[-1] + np.concatenate([[60.0], 60.0 + np.geomspace(5.0, seconds, 40)]))
         load += [to] * 41
-    t = np.geomspace(60.0, days * 86400.0 - time[-1], 120)
+    begins_s = time[-1]
+    t = np.geomspace(60.0, days * 86400.0 - begins_s, 120)
     target = float(rng.uniform(900.0, 1050.0))
     fall = float(rng.uniform(0.0, 0.02))
     load += list(target * (1.0 - fall * np.log10(t / 60.0)))
-    time += list(time[-1] + t)
-    return np.array(time), np.array(load)
+    time += list(begins_s + t)
+    return np.array(time), np.array(load), begins_s
 
 
 def write_history(path: Path, time_s: Floats, name: str, values: Floats) -> None:

@@ -136,7 +136,7 @@ def _plan_part(units: Sequence[Mapping[str, Any]], tolerance: str) -> list[str]:
 
 def _forecast_part(units: Sequence[Mapping[str, Any]]) -> list[str]:
     lines = [
-        "| history | batches | inside 5-95 % at 1 d / 5 d / end | error of the median against the batch's middle spoke, median at 1 d / 5 d / end | 90 % quantile at the end | error of the share kept since the last set, median at the end | error against single spokes, end | mean half band, end |",
+        "| history | batches | inside 5-95 % at 1 d / 5 d in the wheel / end | error of the median against the batch's middle spoke, median at 1 d / 5 d / end | 90 % quantile at the end | error of the share kept since the last set, median at the end | error against single spokes, end | mean half band, end |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for name, what in (("chord", "tension under an in-wheel chord"), ("load", "strain under a load")):

@@ -159,11 +159,11 @@ def _forecast(folder: Path, batch: hidden.HiddenBatch, length_mm: float, seed: i
     days = float(rng.uniform(30.0, 60.0))
     result: dict[str, Any] = {"days": days}
     chord_t, chord = outlook.wheel_chord(batch, length_mm, float(rng.uniform(0.2, 0.4)), days, rng)
-    load_t, load = outlook.bench_then_wheel_load(days, rng)
+    load_t, load, begins_s = outlook.bench_then_wheel_load(days, rng)
     middle = hidden.middle_spokes(batch)
-    for name, t, column, values, key in (
-        ("chord", chord_t, "chord_mm", chord, "tension_N"),
-        ("load", load_t, "load_N", load, "strain"),
+    for name, t, begins, column, values, key in (
+        ("chord", chord_t, 0.0, "chord_mm", chord, "tension_N"),
+        ("load", load_t, begins_s, "load_N", load, "strain"),
     ):
         outlook.write_history(folder / f"{name}.csv", t, column, values)
         status, out, said, seconds = longhold(["forecast", "batch.json", "--history", f"{name}.csv", "--json"], folder)
@@ -176,7 +176,9 @@ def _forecast(folder: Path, batch: hidden.HiddenBatch, length_mm: float, seed: i
         else:
             true, centre = (outlook.strain_under_load(s, t, values, 20.0) for s in (spokes, middle))
         centre = centre[:, 0]
-        at = np.array([np.searchsorted(t, d * 86400.0) for d in (1.0, 5.0, days * 0.999)]).clip(0, t.size - 1)
+        at = np.array([np.searchsorted(t, s) for s in (begins + 86400.0, begins + 5 * 86400.0, days * 86400.0)]).clip(
+            0, t.size - 1
+        )
         asked = np.array(answer["time_s"], dtype=float)
         band = {q: np.interp(t, asked, np.array(answer[key][q], dtype=float)) for q in ("p05", "p50", "p95")}
         last_set = int(np.searchsorted(t, outlook.LAST_SET_S))

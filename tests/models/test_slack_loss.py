@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.fit import slack_loss
 from models.thin import Thinned
+from models.whiten import slack_loss
 
 HOUR = 3600.0
 

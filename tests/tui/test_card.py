@@ -6,11 +6,14 @@ import io
 import itertools
 from typing import Any
 
+import numpy as np
 import pytest
 from pypdf import PdfReader
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
+from models.calibrate import calibrate
 from models.errors import InputError
+from tests.models.test_gauge import FRAME_N_PER_MM, invented
 from tui.card import (
     BOLD,
     LEAST_PT,
@@ -23,8 +26,10 @@ from tui.card import (
     bench_card,
     build_card,
     pdf,
+    pdf_pages,
     wrapped,
 )
+from tui.sheets import gauge_card
 
 SCHEDULE: dict[str, Any] = {
     "batch": "K07",
@@ -73,8 +78,19 @@ def pieces(data: bytes) -> list[tuple[str, float, float, float, str]]:
     return found
 
 
+def gauge_table() -> Card:
+    found = calibrate(
+        invented(np.random.default_rng(1), sd=0.02, step=0.1),
+        reading_unit="div",
+        stiffness_N_per_mm=FRAME_N_PER_MM,
+        spoke_batch="K07",
+        made_on="2026-03-14",
+    )
+    return gauge_card(found.gauge, 100.0, 250.0)
+
+
 @pytest.mark.parametrize("paper", sorted(PAPERS))
-@pytest.mark.parametrize("card", [built(), night()], ids=["build", "night"])
+@pytest.mark.parametrize("card", [built(), night(), gauge_table()], ids=["build", "night", "gauge"])
 def test_a_card_is_one_page_of_readable_type_with_nothing_outside_the_margins(card: Card, paper: str) -> None:
     width, height = PAPERS[paper]
     drawn = pieces(pdf(card, paper))
@@ -147,3 +163,23 @@ def test_an_unknown_paper_is_refused_by_name() -> None:
 
 def test_the_same_card_is_the_same_file() -> None:
     assert pdf(built(), "A4") == pdf(built(), "A4")
+
+
+def test_several_nights_are_pages_of_one_file_in_their_order() -> None:
+    reader = PdfReader(io.BytesIO(pdf_pages([night(), built()], "A5")))
+    assert [("Bench night" in p.extract_text(), "Build card" in p.extract_text()) for p in reader.pages] == [
+        (True, False),
+        (False, True),
+    ]
+
+
+def test_a_stranger_reads_the_gauge_off_its_card() -> None:
+    card = gauge_table()
+    text = " ".join(t for t, *_ in pieces(pdf(card, "A5"))).replace("\u00a0", " ")
+    assert "For spokes of K07, and for no other kind." in text
+    assert "once the gauge is off, in a wheel of 250 N/mm a spoke" in text
+    tensions = [float(r.cells[0]) for r in card.rows]
+    readings = [float(r.cells[2]) for r in card.rows]
+    assert tensions == sorted(tensions) and 1000.0 in tensions
+    assert readings == sorted(readings) or readings == sorted(readings, reverse=True)
+    assert "not a certificate" in text

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import icalendar
+import numpy as np
 import pytest
+from pypdf import PdfReader
 
+from models.calibrate import calibrate
 from planner.build import build_of
 from planner.schedule import check_schedule, schedule_of
+from planner.wheel import wheel_of
+from tests.models.test_gauge import FRAME_N_PER_MM, invented
 from tests.planner.batches import RIM, batch
+from tui.card import PAPERS
 from tui.cli import run
 
 BUILD = {
@@ -87,10 +95,15 @@ def test_json_is_one_object_alone_on_stdout_with_every_key_that_others_rely_on(
 def test_the_folder_holds_schedule_words_and_picture(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert plan("--out", "front") == 0
     out, _ = capsys.readouterr()
-    assert {p.name for p in (folder / "front").iterdir()} == {"schedule.json", "plan.txt", "plan.png"}
+    names = {"schedule.json", "plan.txt", "plan.png", "build-card.pdf", "bench-cards.pdf"}
+    schedule = json.loads((folder / "front" / "schedule.json").read_text(encoding="utf-8"))
+    if all(s["kind"] != "prestretch" for s in schedule["steps"]):
+        names.remove("bench-cards.pdf")
+    assert {p.name for p in (folder / "front").iterdir()} == names
+    card = PdfReader(folder / "front" / "build-card.pdf")
+    assert len(card.pages) == 1 and card.pages[0].mediabox.width == pytest.approx(PAPERS["A5"][0], abs=0.1)
     assert (folder / "front" / "plan.txt").read_text(encoding="utf-8") == out
     assert (folder / "front" / "plan.png").read_bytes().startswith(b"\x89PNG")
-    schedule = json.loads((folder / "front" / "schedule.json").read_text(encoding="utf-8"))
     for words in ("overnight pass", "Set the wheel to", "Deliver", "What else was weighed", "qualified wheelbuilder"):
         assert words in out
     tension = next(s["tension_N"]["left"] for s in schedule["steps"] if s["kind"] == "set")
@@ -175,3 +188,120 @@ def test_somewhere_to_put_the_answer_must_be_named(folder: Path, capsys: pytest.
     assert "is not a folder" in capsys.readouterr().err
     assert plan("--json", "--draws", "3") == 2
     assert run(["plan", "build.toml"]) == 2
+
+
+# -- the calendar -----------------------------------------------------------------------------------------------------
+
+WEAK_RIM = BUILD["wheel"] + "\nmax_tension_N = 1150"  # no room for overtension: a plan needs the frame
+MANY_DAYS_OFF = '[order]\ndays_off = ["Tuesday", "Wednesday", "Friday", "Saturday", "Sunday"]\n'
+
+
+@pytest.fixture
+def stretched(folder: Path) -> Path:
+    """A build whose plan has a stretch and a set soon after it."""
+    text = toml(wheel=WEAK_RIM, tension="horizon_h = 336", shop="stations = 12\nlaced_h = 1\nslack_h = 0.5")
+    Path("build.toml").write_text(text, encoding="utf-8")
+    Path("batch.json").write_text(json.dumps(batch(creep=1.0).as_dict()), encoding="utf-8")
+    return folder
+
+
+def test_the_calendar_is_written_and_tells_in_what_the_days_differ_from_the_plan(
+    stretched: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status = plan("--out", "front", "--calendar", "front.ics", "--start", "2026-03-02T09:00")
+    out, _ = capsys.readouterr()
+    schedule = json.loads((stretched / "front" / "schedule.json").read_text(encoding="utf-8"))
+    laid = schedule["as_laid"]
+    events = list(icalendar.Calendar.from_ical((stretched / "front.ics").read_bytes()).walk("VEVENT"))
+    assert [str(e["SUMMARY"]) for e in events] == [e["what"] for e in laid["events"]]
+    assert {e["kind"] for e in laid["events"]} >= {"load", "unload", "lace", "set", "deliver"}
+    assert all(e["start"] >= "2026-03-02T09:00" for e in laid["events"])
+    assert all(f"{e.get('what')}" in out for e in laid["events"])
+    lace, begin = (next(e for e in laid["events"] if e["kind"] == k) for k in ("lace", "set"))
+    stands_h = (np.datetime64(begin["start"]) - np.datetime64(lace["end"])) / np.timedelta64(1, "h")
+    planned_h, real_h = (next(s["hours"] for s in x["steps"] if s["kind"] == "laced") for x in (schedule, laid))
+    assert (planned_h, real_h) == (1.0, pytest.approx(stands_h)) and real_h > 2.0  # the set's touch asks for a morning
+    assert f"laced for {real_h:.3g} h before the set instead of 1 h" in laid["differs"]
+    assert "Judged again as laid" in out
+    assert status == (0 if laid["probability_holds"] >= 0.9 else 1)
+    night = " ".join(PdfReader(stretched / "front" / "bench-cards.pdf").pages[0].extract_text().split())
+    load = next(e for e in laid["events"] if e["kind"] == "load")
+    assert f"{load['end'][:10]}, load reached at {load['end'][11:16]}" in night
+
+
+def test_days_that_spoil_a_plan_are_answered_with_no_and_the_keys_that_mend_it(
+    stretched: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    build = Path("build.toml").read_text(encoding="utf-8")
+    Path("build.toml").write_text(f"{build}\n{MANY_DAYS_OFF}", encoding="utf-8")
+    status = plan("--json", "--calendar", "front.ics", "--start", "2026-03-02T09:00")
+    out, err = capsys.readouterr()
+    answer = json.loads(out)
+    laid = answer["as_laid"]
+    assert answer["holds"] and not laid["holds"] and status == 1
+    assert laid["probability_holds"] < 0.9 < answer["forecast"]["probability_holds"]
+    assert "not on these days" in err
+    rest_h = next(s["hours"] for s in laid["steps"] if s["kind"] == "rest")
+    assert rest_h > 20.0 and f"[shop] slack_h = {rest_h:g}" in err
+    assert (stretched / "front.ics").exists()  # the days are there to look at
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        (("--start", "2026-03-02T09:00"), "give --calendar"),
+        (("--calendar", "x.ics"), "--start 2026-03-02T09:00"),
+        (("--calendar", "x.ics", "--start", "Monday"), "--start is 'Monday'"),
+        (("--calendar", "no/x.ics", "--start", "2026-03-02T09:00"), "no is not a folder"),
+    ],
+)
+def test_a_calendar_without_a_beginning_is_refused_before_any_work(
+    folder: Path, capsys: pytest.CaptureFixture[str], more: tuple[str, ...], says: str
+) -> None:
+    assert plan("--json", *more) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and says in err
+
+
+# -- the builder's own gauge ------------------------------------------------------------------------------------------
+
+
+def gauge_record(spokes: str) -> Mapping[str, Any]:
+    found = calibrate(
+        invented(np.random.default_rng(1), sd=0.02, step=0.1),
+        reading_unit="div",
+        stiffness_N_per_mm=FRAME_N_PER_MM,
+        spoke_batch=spokes,
+    )
+    Path("gauge.json").write_text(json.dumps(found.gauge.as_dict()), encoding="utf-8")
+    return found.gauge.as_dict()
+
+
+def test_what_the_gauge_will_show_stands_beside_each_tension(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    gauge_record("another batch")
+    assert plan("--out", "front", "--gauge", "gauge.json") == 0
+    out, _ = capsys.readouterr()
+    schedule = json.loads((folder / "front" / "schedule.json").read_text(encoding="utf-8"))
+    step = next(s for s in schedule["steps"] if s["kind"] == "set")
+    wheel = wheel_of(build_of({"wheel": {"spokes": 12, "crosses": 1, "rim": RIM}, "shop": {"stations": 12}}))
+    tension, reading = step["tension_N"]["left"], step["reading"]["left"]
+    assert f"Set the wheel to {tension:.0f} N" in out and f"[gauge {reading:.2f} div]" in out
+    # back through the gauge's own record, with a stiffness worked out here
+    answer_N_per_mm = float(np.diag(wheel.influence(tension, 433_000.0)).mean())
+    assert step["wheel_stiffness_N_per_mm"]["left"] == pytest.approx(answer_N_per_mm, rel=0.1)
+    assert run(["gauge", "read", "gauge.json", "--reading", str(reading), "--json",
+                "--wheel-stiffness-N-per-mm", str(step["wheel_stiffness_N_per_mm"]["left"])]) == 0  # fmt: skip
+    assert json.loads(capsys.readouterr().out)["results"][0]["tension_N"] == pytest.approx(tension, abs=0.5)
+    card = PdfReader(folder / "front" / "build-card.pdf").pages[0].extract_text().replace("\xa0", " ")
+    assert f"gauge {reading:.2f} div" in " ".join(card.split())
+    assert any("calibrated on spokes of another batch" in w for w in schedule["warnings"])
+
+
+def test_a_gauge_whose_curve_ends_below_the_plan_is_refused_by_name(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    record = dict(gauge_record("K07")) | {"path_mm": None}
+    Path("gauge.json").write_text(json.dumps(record), encoding="utf-8")
+    assert plan("--json", "--gauge", "gauge.json") == 2
+    out, err = capsys.readouterr()
+    assert out == "" and "gauge.json: path_mm is missing" in err

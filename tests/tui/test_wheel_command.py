@@ -13,14 +13,15 @@ from typing import Any
 import icalendar
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
 from models.errors import InputError
 from planner.build import load_build
 from planner.wheel import wheel_of
 from tests.golden import default_chain
 from tui.cli import run
-from tui.commands.retension import fraction
 from tui.readings import moment_of, read_readings
+from tui.turns import fraction
 from tui.wheelfile import only_writer
 
 BUILD = Path(__file__).parents[2] / "datasets" / "demo" / "build.toml"
@@ -277,6 +278,20 @@ def test_retension_prints_turns_order_and_reason(desk: Desk) -> None:
     assert np.mean(answer["tension_after_N"]) == pytest.approx(1060.0, rel=0.005)
     assert sorted(answer["order"]) == [i for i, t in enumerate(answer["turns"], start=1) if t]
     assert json.loads(desk.does(*args, "--json")) == answer  # the same seed, the same answer
+
+
+def test_the_retension_sheet_has_a_box_for_every_turn_and_room_for_every_reading(desk: Desk) -> None:
+    args = ("retension", desk.build, "--readings", desk.sheet(), "--batch", desk.batch)
+    sheet = desk.folder / "sheet.pdf"
+    answer = json.loads(desk.does(*args, "--json", "--pdf", sheet))
+    (page,) = PdfReader(sheet).pages
+    text = page.extract_text().replace("\u00a0", " ")
+    moves = [m for moves in answer["rounds"] for m in moves]
+    assert text.count("☐") == len(moves) > 10
+    for m in moves:
+        assert f"☐ {m['position']}: {fraction(m['turns'])}" in text
+    assert all(f"\n{p}\n" in text for p in range(1, 29))  # blanks for what is read after
+    assert "exists; give --force" in desk.refuses(*args, "--pdf", sheet)
 
 
 def test_a_second_round_knows_of_the_first_by_its_answer_or_by_the_record(desk: Desk) -> None:

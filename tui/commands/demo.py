@@ -180,7 +180,7 @@ def _prepare(out: Path, force: bool) -> None:
 def _fit(run: Path) -> tuple[Batch, list[Record]]:
     from importlib.metadata import version
 
-    from models.choose import fit_batch
+    from models.learn import fit_batch
     from models.table import records
     from tui import demo_scenario as scene
     from tui.tables import read_table, sha256
@@ -243,50 +243,23 @@ def _cards(out: Path, answer: Plan) -> None:
     from tui import card
     from tui import demo_scenario as scene
     from tui.out import write_whole
+    from tui.planfolder import bench_cards, the_build_card
 
-    build, schedule = answer.build, answer.as_dict()
-    relief = build.shop.stress_relief
-    built = card.build_card(
-        schedule,
-        name=build.name,
-        spokes=build.wheel.spokes,
-        target_N=schedule["target_N"],
-        tolerance_percent=build.tension.tolerance_percent,
-        balance_percent=build.tension.balance_percent,
-        squeezes=relief.squeezes,
-        squeeze_s=relief.seconds,
-        demo=True,
-    )
-    write_whole(out / "build-card.pdf", card.pdf(built, "A5"))
-    stretch = answer.best.schedule.prestretch
-    if stretch is None:  # the plan needs no stretch: the card is that of the batch's own night
+    write_whole(out / "build-card.pdf", card.pdf(the_build_card(answer.as_dict(), answer), "A5"))
+    nights = bench_cards(answer, scene.STATIONS)
+    if not nights:  # the plan needs no stretch: the card is that of the batch's own night
         from bench.program import read_program
 
         program = read_program(out / "program.toml")
-        night = card.program_card(
-            [card.OnStation(station=station, spokes=spoke) for station, spoke in program.spokes],
-            name=program.name,
-            steps=[(s.name, s.duration_s) for s in program.steps],
-            demo=True,
-        )
-    else:
-        positions = stretch.groups[0].positions if stretch.groups else tuple(range(1, build.wheel.spokes + 1))
-        per_station = [positions[i :: build.shop.stations] for i in range(build.shop.stations)]
-        night = card.bench_card(
-            [
-                card.OnStation(station=name, spokes="position " + ", ".join(map(str, some)))
-                for name, some in zip(scene.STATIONS, per_station, strict=True)
-                if some
-            ],
-            name=build.name,
-            night=f"Run 1 of {max(len(stretch.groups), 1)}",
-            load_N=stretch.load_N,
-            hours=stretch.hours,
-            temperature_C=stretch.temperature_C,
-            slack_h=stretch.groups[0].rest_h if stretch.groups else build.shop.slack_h,
-            demo=True,
-        )
-    write_whole(out / "bench-card.pdf", card.pdf(night, "A5"))
+        nights = [
+            card.program_card(
+                [card.OnStation(station=station, spokes=spoke) for station, spoke in program.spokes],
+                name=program.name,
+                steps=[(s.name, s.duration_s) for s in program.steps],
+                demo=True,
+            )
+        ]
+    write_whole(out / "bench-card.pdf", card.pdf_pages(nights, "A5"))
 
 
 def _tell(

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from models.batch import Batch
 
 FILE = click.Path(path_type=Path)
 
@@ -22,6 +26,7 @@ FILE = click.Path(path_type=Path)
     metavar="G_PER_M",
     help="Fibre's linear density in g/m: sharpens what is assumed of flow.",
 )
+@click.option("--like", "like", metavar="OLD.json", type=FILE, help="Compare with an earlier batch.")
 @click.option("--json", "as_json", is_flag=True, help="Print the batch as one JSON object on stdout.")
 @click.option("--force", is_flag=True, help="Replace the result if it exists.")
 def fit(
@@ -31,6 +36,7 @@ def fit(
     gauge_length_mm: float | None,
     temperature_C: float | None,
     linear_density: float | None,
+    like: Path | None,
     as_json: bool,
     force: bool,
 ) -> None:
@@ -40,11 +46,15 @@ def fit(
     Example:
       longhold fit night.csv --name K07 --out K07.json --gauge-length-mm 285
     """
+    from dataclasses import replace
     from importlib.metadata import version
 
-    from models.choose import fit_batch
+    from models import likeness
     from models.errors import InputError
+    from models.learn import fit_batch
+    from models.likeness import compare_batches
     from models.table import records
+    from models.verdicts import in_words
     from tui.out import answer_json, json_text, refuse_existing, say, write_whole
     from tui.tables import read_table, sha256
 
@@ -59,6 +69,7 @@ def fit(
     ):
         if value is not None and not low <= value <= high:
             raise InputError(f"{what} is {value:g}; {low:g} to {high:g} is allowed")
+    earlier = read_batch(like) if like is not None else None
     found, findings = [], []
     seen: dict[str, Path] = {}
     for path in runs:
@@ -81,12 +92,61 @@ def fit(
         source=[{"file": p.name, "sha256": sha256(p)} for p in runs],
         made_with=f"longhold {version('longhold')}",
     )
+    if earlier is not None:
+        rows = compare_batches(batch, earlier)
+        batch = replace(
+            batch, extra={**batch.extra, "like": {"batch": earlier.batch, "parts": [r.as_dict() for r in rows]}}
+        )
     result = batch.as_dict()
     if out is not None:
         write_whole(out, json_text(result))
-        say(f"wrote {out}")
+    for line in in_words(batch):
+        say(line)
+    if earlier is not None:
+        for line in likeness.in_words(rows, earlier.batch):
+            say(line)
+    say()
+    say(law_table(batch))
+    if batch.warnings:
+        say()
+        say("What to know of this test:")
+        for line in batch.warnings:
+            say(f"- {line}")
+    if out is not None:
+        say()
+        say(f"wrote {out}; next: longhold plan BUILD.toml --batch {out} --out DIR")
     if as_json:
         answer_json(result)
+
+
+def read_batch(path: Path) -> Batch:
+    """A batch file, refused by its name where it is none."""
+    from models.batch import Batch
+    from models.errors import InputError
+    from tui.out import read_json
+
+    content = read_json(path, "a batch written by 'longhold fit'")
+    try:
+        return Batch.from_dict(content)
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
+
+
+def law_table(batch: Batch) -> str:
+    """The laws side by side, the best forecast of the held-back end first."""
+    rows = [("law", "held-back end", "AICc", "weight")]
+    for c in batch.candidates:
+        held, aicc = c["held_back_error_um"], c["AICc"]
+        rows.append(
+            (
+                c["law"],
+                "-" if held is None else f"{held:.1f} um",
+                "-" if aicc is None else f"{aicc:.0f}",
+                f"{100 * c['weight']:.0f} %",
+            )
+        )
+    wide = [max(len(r[k]) for r in rows) for k in range(4)]
+    return "\n".join(f"{r[0]:<{wide[0]}}  {r[1]:>{wide[1]}}  {r[2]:>{wide[2]}}  {r[3]:>{wide[3]}}" for r in rows)
 
 
 @click.command()
@@ -113,33 +173,35 @@ def forecast(
     """
     import numpy as np
 
-    from models.batch import Batch
     from models.errors import InputError
-    from models.forecast import strain_bands, tension_bands
-    from models.history import LoadHistory
-    from tui.out import answer_json, read_json
+    from models.forecast import beyond, strain_bands, tension_bands
+    from models.table import history_from
+    from tui.out import answer_json, say
     from tui.tables import read_csv
 
-    try:
-        batch = Batch.from_dict(read_json(batch_file, "a batch written by 'longhold fit'"))
-    except InputError as error:
-        raise InputError(f"{error}" if str(error).startswith(str(batch_file)) else f"{batch_file}: {error}") from None
-    frame = read_csv(history)
+    batch = read_batch(batch_file)
+    asked = history_from(read_csv(history), str(history), batch.chain.reference_C)
     rng = np.random.default_rng(seed)
-    time = frame["time_s"].to_numpy(float)
-    th = (
-        frame["temperature_C"].to_numpy(float)
-        if "temperature_C" in frame
-        else np.full(time.size, batch.chain.reference_C)
-    )
-    if "load_N" in frame:
-        bands = strain_bands(batch, LoadHistory.of(time, frame["load_N"].to_numpy(float), th), rng, draws)
-        key = "strain"
+    if asked.load is not None:
+        bands, key, unit, factor = strain_bands(batch, asked.load, rng, draws), "strain", "%", 100.0
     else:
+        assert asked.chord_mm is not None
         length = gauge_length_mm or batch.covers.get("gauge_length_mm")
         if length is None:
-            raise InputError("give --gauge-length-mm: the batch does not say what length creeps")
-        bands = tension_bands(batch, time, frame["chord_mm"].to_numpy(float), th, float(length), rng, min(draws, 1000))
-        key = "tension_N"
+            raise InputError(f"{batch_file}: does not say what length creeps; give --gauge-length-mm (for example 285)")
+        bands = tension_bands(
+            batch, asked.time_s, asked.chord_mm, asked.temperature_C, float(length), rng, min(draws, 1000)
+        )
+        key, unit, factor = "tension_N", "N", 1.0
+    notes = beyond(batch, bands, asked.load, asked.temperature_C)
     if as_json:
-        answer_json({"time_s": bands.time_s, key: bands.as_dict()})
+        answer_json({"time_s": bands.time_s, key: bands.as_dict(), "warnings": notes})
+    else:
+        shown = np.unique(np.linspace(0, bands.time_s.size - 1, 12).round().astype(int))
+        click.echo(f"{'hours':>10}  {'5 %':>9}  {'middle':>9}  {'95 %':>9}  {unit}")
+        for i in shown:
+            low, middle, high = (factor * x[i] for x in (bands.p05, bands.p50, bands.p95))
+            figures = "  ".join(f"{x:9.4f}" if unit == "%" else f"{x:9.1f}" for x in (low, middle, high))
+            click.echo(f"{bands.time_s[i] / 3600:10.2f}  {figures}")
+    for line in notes:
+        say(f"- {line}")

@@ -148,6 +148,11 @@ def calibrate(
     help="Of the wheel at the spoke: tensions are then those with the gauge off.",
 )
 @click.option("--table-step-N", "step_N", type=float, help="Step of the printed table.")
+@click.option("--pdf", "pdf_file", metavar="FILE.pdf", type=FILE, help="The table as a card to print.")
+@click.option(
+    "--paper", type=click.Choice(["A5", "A4", "Letter"]), default="A5", show_default=True, help="Of the card."
+)
+@click.option("--force", is_flag=True, help="Replace the card if it exists.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON object on stdout.")
 def read(
     record: Path,
@@ -155,6 +160,9 @@ def read(
     tensions: tuple[str, ...],
     stiffness: float | None,
     step_N: float | None,
+    pdf_file: Path | None,
+    paper: str,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Turn readings into tension, tensions into readings, or print the table.
@@ -166,13 +174,14 @@ def read(
       longhold gauge read GAUGE.json --reading 23.5 --wheel-stiffness-N-per-mm 250
       longhold gauge read GAUGE.json --tension "100 kgf"
       longhold gauge read GAUGE.json
+      longhold gauge read GAUGE.json --wheel-stiffness-N-per-mm 250 --pdf gauge.pdf
     """
     from models.errors import InputError
     from models.gauge import Gauge
     from models.units import parse_force_N
-    from tui.format import force, number, with_unit
+    from tui import format as show
     from tui.gaugetable import table_rows, table_text
-    from tui.out import answer_json, read_json, say
+    from tui.out import answer_json, read_json, refuse_existing, say, write_whole
 
     if stiffness is not None and not 0.0 <= stiffness <= 1e5:
         raise InputError(f"--wheel-stiffness-N-per-mm is {stiffness:g}; 0 to 100000 is allowed")
@@ -211,6 +220,13 @@ def read(
             }
         )
     step = step_N or _step(curve.range_N)
+    if pdf_file is not None:
+        from tui.card import pdf
+        from tui.sheets import gauge_card
+
+        refuse_existing(pdf_file, force)
+        write_whole(pdf_file, pdf(gauge_card(curve, step, stiffness), paper))
+        say(f"wrote {pdf_file}")
     if as_json:
         head: dict[str, Any] = {
             "reading_unit": curve.reading_unit,
@@ -225,10 +241,10 @@ def read(
         return
     for row in rows:
         under_N, free_N = row["tension_under_gauge_N"], row["tension_N"]
-        shown = f"{number(row['reading'], 2)} {curve.reading_unit}: {force(under_N)} under the gauge"
+        shown = f"{show.number(row['reading'], 2)} {curve.reading_unit}: {show.force(under_N)} under the gauge"
         if free_N is not None:
-            shown += f", {force(free_N)} with it off"
-        click.echo(f"{shown}; U (k = 2) {with_unit(row['U_N'], 'N')}")
+            shown += f", {show.force(free_N)} with it off"
+        click.echo(f"{shown}; U (k = 2) {show.with_unit(row['U_N'], 'N')}")
     if stiffness is None:
         say("give --wheel-stiffness-N-per-mm to take off the load that the gauge itself adds in a wheel")
 

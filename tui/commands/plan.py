@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from planner.build import Build
 
 FILE = click.Path(path_type=Path)
+PICTURES = ("plan.png", "build-card.pdf", "bench-cards.pdf")  # for a person; not with --json
 CAUTIONS = """\
 A loaded spoke can injure eyes and hands when it lets go; a wheel that loses tension can fail under its rider. The
 makers' limits for rim, hub and spokes and local rules come first; a qualified wheelbuilder signs the wheel off.
@@ -24,7 +26,13 @@ Not for rim brakes: heat at the rim is outside what this plan covers."""
 @click.command()
 @click.argument("build_file", metavar="BUILD.toml", type=FILE)
 @click.option("--batch", "batch_file", metavar="BATCH.json", type=FILE, required=True, help="From `longhold fit`.")
-@click.option("--out", metavar="DIR", type=FILE, help="Folder for schedule.json, plan.txt and plan.png.")
+@click.option("--out", metavar="DIR", type=FILE, help="Folder for schedule.json, plan.txt, plan.png and the cards.")
+@click.option("--gauge", "gauge_file", metavar="GAUGE.json", type=FILE, help="Its readings stand beside tensions.")
+@click.option("--calendar", "ics_file", metavar="FILE.ics", type=FILE, help="For a phone or a desk calendar.")
+@click.option("--start", metavar="TIME", help="Where the calendar begins; else order.start of the build.")
+@click.option(
+    "--paper", type=click.Choice(["A5", "A4", "Letter"]), default="A5", show_default=True, help="Of the cards."
+)
 @click.option("--seed", default=0, show_default=True, type=click.IntRange(0), help="Seed of the draws.")
 @click.option(
     "--draws",
@@ -36,21 +44,35 @@ Not for rim brakes: heat at the rim is outside what this plan covers."""
 @click.option("--json", "as_json", is_flag=True, help="Print the schedule as one JSON object on stdout; no picture.")
 @click.option("--force", is_flag=True, help="Replace results that exist.")
 def plan(
-    build_file: Path, batch_file: Path, out: Path | None, seed: int, draws: int, as_json: bool, force: bool
+    build_file: Path,
+    batch_file: Path,
+    out: Path | None,
+    gauge_file: Path | None,
+    ics_file: Path | None,
+    start: str | None,
+    paper: str,
+    seed: int,
+    draws: int,
+    as_json: bool,
+    force: bool,
 ) -> None:
     """The tensioning schedule: stretch, set, touches and passes, with fewest overnight passes.
 
-    Also what else was possible, and the untreated wheel beside it.
+    Also what else was possible, and the untreated wheel beside it. With --calendar the steps are put on real days, and
+    the plan is judged again where these make it another one.
 
     \b
-    Example:
+    Examples:
       longhold plan front.toml --batch K07.json --out front
+      longhold plan front.toml --batch K07.json --out front --calendar front.ics --start 2026-03-02T09:00
     """
     from models.batch import Batch
     from models.errors import CannotAnswer, InputError
     from planner.build import load_build
     from planner.search import find_plan
-    from tui.out import answer_json, json_text, read_json, refuse_existing, write_whole
+    from tui import card, planfolder
+    from tui.commands.retension import read_gauge
+    from tui.out import answer_json, json_text, read_json, refuse_existing, say, write_whole
 
     if out is None and not as_json:
         raise InputError("give --out DIR to keep the plan, or --json to print it")
@@ -64,9 +86,13 @@ def plan(
             raise InputError(f"{out} is a file; --out wants a folder")
         if not out.is_dir():
             refuse_existing(out, force=False)  # says so where the folder above does not exist
-        for name in ("schedule.json", "plan.txt", "plan.png"):
+        for name in ("schedule.json", "plan.txt", *PICTURES):
             if (out / name).exists():
                 refuse_existing(out / name, force)
+    gauge = None if gauge_file is None else read_gauge(gauge_file)
+    begin = _start(start, build, ics_file)
+    if ics_file is not None:
+        refuse_existing(ics_file, force)
     try:
         answer = find_plan(build, batch, seed=seed, draws=draws, progress=_progress())
     except CannotAnswer as no:
@@ -75,14 +101,34 @@ def plan(
         raise
     finally:
         _progress()("")
-    schedule = answer.as_dict()
-    words = _words(answer, schedule)
+    schedule = dict(answer.as_dict())
+    if gauge is not None:
+        try:
+            schedule = planfolder.with_readings(schedule, answer, batch, gauge)
+        except InputError as error:
+            raise InputError(f"{gauge_file}: {error}") from None
+    days = None
+    if begin is not None:
+        now = datetime.now(UTC)
+        days = planfolder.on_days(answer, batch, begin, seed=seed, draws=draws, made_at=now)
+        schedule["as_laid"] = days.as_dict()
+    words = _words(answer, schedule, () if days is None else days.in_words())
     if out is not None:
         out.mkdir(exist_ok=True)
         write_whole(out / "schedule.json", json_text(schedule))
         write_whole(out / "plan.txt", words)
+        for name in PICTURES:
+            if not as_json:
+                (out / name).unlink(missing_ok=True)  # of an earlier plan that needed it
         if not as_json:
             write_whole(out / "plan.png", _picture(answer, batch, seed))
+            write_whole(out / "build-card.pdf", card.pdf(planfolder.the_build_card(schedule, answer), paper))
+            nights = planfolder.bench_cards(answer, events=() if days is None else days.laid.events)
+            if nights:
+                write_whole(out / "bench-cards.pdf", card.pdf_pages(nights, paper))
+    if ics_file is not None and days is not None:
+        write_whole(ics_file, days.ics)
+        say(f"wrote {ics_file}")
     if as_json:
         answer_json(schedule)
     else:
@@ -94,6 +140,31 @@ def plan(
             f"{asked.horizon_h:g} h with probability {asked.probability:g}; the best holds with "
             f"{answer.best.probability:.2f}. Any one of these would do: {'; '.join(answer.relax)}"
         )
+    if days is not None and not days.holds:
+        raise CannotAnswer(
+            f"the plan holds, but not on these days: {'; '.join(days.differs)}; so it holds with "
+            f"{days.probability or 0.0:.2f}, asked is {build.tension.probability:g}. {days.way_out}"
+        )
+    if days is not None and days.laid.late:
+        raise CannotAnswer(f"the due date cannot be kept: ready on {days.laid.ready:%Y-%m-%d %H:%M}")
+
+
+def _start(raw: str | None, build: Build, ics_file: Path | None) -> datetime | None:
+    """Where the calendar begins; None where none is asked for."""
+    from models.errors import InputError
+
+    if ics_file is None:
+        if raw is not None:
+            raise InputError("--start says where the calendar begins: give --calendar FILE.ics with it")
+        return None
+    if raw is None:
+        if build.order.start is None:
+            raise InputError("--calendar needs a start: give --start 2026-03-02T09:00, or [order] start in the build")
+        return build.order.start
+    try:
+        return datetime.fromisoformat(raw)
+    except ValueError:
+        raise InputError(f"--start is '{raw}'; a time such as 2026-03-02T09:00 is needed") from None
 
 
 def _progress() -> Any:
@@ -112,13 +183,14 @@ def _nothing(batch: Batch, build: Build, why: str) -> Mapping[str, Any]:
     return {"batch": batch.batch, "build": build.name, "holds": False, "steps": [], "passes": None, "relax": [why]}
 
 
-def _words(answer: Plan, schedule: Mapping[str, Any]) -> str:
+def _words(answer: Plan, schedule: Mapping[str, Any], days: Sequence[str] = ()) -> str:
     """The plan as a builder reads it."""
     from tui import format as show
     from tui.summary import steps_in_words, verdict
 
     build, best = answer.build, answer.best
     asked = build.tension
+    unit = schedule.get("gauge", {}).get("reading_unit", "")
     first, last = (best.outlook.side_mean_N[k].mean(axis=1) for k in (0, -1))
     tension = {k: f"{show.force(float(v[len(v) // 2]))}" for k, v in (("first", sorted(first)), ("last", sorted(last)))}
     lines = [
@@ -127,8 +199,10 @@ def _words(answer: Plan, schedule: Mapping[str, Any]) -> str:
         *verdict(schedule),
         "",
         f"The set begins at {schedule['set_begins']}; times count from there.",
-        *(f"{i:2d}. {text}" for i, text in enumerate(steps_in_words(schedule["steps"]), start=1)),
+        *(f"{i:2d}. {text}" for i, text in enumerate(steps_in_words(schedule["steps"], unit), start=1)),
         *_groups(schedule["steps"]),
+        *([""] if days else []),
+        *days,
         "",
         f"Expected mean tension: {tension['first']} at delivery, {tension['last']} at {asked.horizon_h:g} h; "
         f"allowed is {asked.tolerance_percent:g} % of each side's target.",
@@ -176,6 +250,7 @@ def _picture(answer: Plan, batch: Batch, seed: int) -> bytes:
 
     from tui.course import planned_and_untreated
     from tui.pictures import plan as drawn
+    from tui.planfolder import is_demo
 
     beside = answer.untreated.as_dict()
     planned, trade = planned_and_untreated(
@@ -189,5 +264,5 @@ def _picture(answer: Plan, batch: Batch, seed: int) -> bytes:
         target_N={"left": left, "right": right},
         tolerance_percent=answer.build.tension.tolerance_percent,
         name=answer.build.name,
-        demo="invented" in answer.build.name or "demo" in answer.batch.lower(),
+        demo=is_demo(answer.build.name, answer.batch),
     )

@@ -48,6 +48,11 @@ FILE = click.Path(path_type=Path)
     multiple=True,
     help="Set tension; twice for left and right. Else the schedule's.",
 )
+@click.option("--pdf", "pdf_file", metavar="FILE.pdf", type=FILE, help="A sheet to print, with a box for each turn.")
+@click.option(
+    "--paper", type=click.Choice(["A5", "A4", "Letter"]), default="A4", show_default=True, help="Of the sheet."
+)
+@click.option("--force", is_flag=True, help="Replace the sheet if it exists.")
 @click.option("--dish-mm", type=float, help="Rim right of centre, where measured; else the mean is taken as centred.")
 @click.option("--now", metavar="TIME", help="When it was read; else at_utc of the readings, else now.")
 @click.option("--seed", default=0, show_default=True, type=click.IntRange(0), help="Seed of the draws.")
@@ -60,6 +65,9 @@ def retension(
     gauge_file: Path | None,
     after_file: Path | None,
     set_to: tuple[str, ...],
+    pdf_file: Path | None,
+    paper: str,
+    force: bool,
     dish_mm: float | None,
     now: str | None,
     seed: int,
@@ -74,15 +82,18 @@ def retension(
     Examples:
       longhold retension front.toml --readings morning.csv --wheel front.json
       longhold retension front.toml --readings again.csv --wheel front.json --after answer.json
+      longhold retension front.toml --readings morning.csv --wheel front.json --pdf sheet.pdf
     """
     from planner.asdone import next_session, passes_after, past_of, turned_of
     from planner.build import load_build
     from planner.retension import retension as worked_out
     from planner.wheel import wheel_of
-    from tui.out import answer_json, say
+    from tui.out import answer_json, refuse_existing, say, write_whole
     from tui.readings import measured, read_readings
     from tui.wheelfile import read_record
 
+    if pdf_file is not None:
+        refuse_existing(pdf_file, force)
     build = load_build(build_file)
     n = build.wheel.spokes
     rounds = read_readings(readings_file, n)
@@ -121,6 +132,13 @@ def retension(
         deliver_h=deliver_h,
         seed=seed,
     )
+    if pdf_file is not None:
+        from tui.card import pdf
+        from tui.sheets import retension_card
+
+        name = build.name if record is None else record.name
+        write_whole(pdf_file, pdf(retension_card(answer, name, "invented" in f"{build.name} {name}"), paper))
+        say(f"wrote {pdf_file}")
     if as_json:
         answer_json(answer.as_dict())
     else:
@@ -244,6 +262,7 @@ def in_words(answer: Retension) -> str:
     import numpy as np
 
     from tui.format import force, number, signed
+    from tui.turns import fraction
 
     left, right = answer.aim.tension_N
     both = force(left) if round(left) == round(right) else f"{force(left)} left, {force(right)} right"
@@ -291,20 +310,7 @@ def in_words(answer: Retension) -> str:
 
 def _moves(answer: Retension, k: int) -> list[str]:
     """One round, eight moves a line."""
+    from tui.turns import fraction
+
     cells = [f"{m.position:>4}: {fraction(m.turns):<6}" for m in answer.turning.rounds[k]]
     return ["".join(cells[i : i + 8]).rstrip() for i in range(0, len(cells), 8)]
-
-
-def fraction(turns: float) -> str:
-    """Eighths as a builder says them: +1/8, -3/4, +1 1/2, 0."""
-    eighths = round(abs(float(turns)) * 8)
-    if not eighths:
-        return "0"
-    whole, part = divmod(eighths, 8)
-    text = str(whole) if whole else ""
-    if part:
-        top, bottom = part, 8
-        while top % 2 == 0:
-            top, bottom = top // 2, bottom // 2
-        text = f"{text} {top}/{bottom}".strip()
-    return ("-" if turns < 0 else "+") + text

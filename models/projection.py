@@ -1,0 +1,121 @@
+"""The least-squares problem of a fit: the shared parameters outside, each spoke's scales and zero solved inside."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models import basis as bs
+from models.prior import Prior
+from models.whiten import Data
+
+Floats = NDArray[np.float64]
+FRAME_EXPANSION_SD_PER_K = 8e-6
+OFFSET_SD_MM = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Law:
+    """A named law for the recoverable part: few numbers in, logarithms of the modes' compliances out."""
+
+    name: str
+    start: Floats  # (f,)
+    sd: Floats  # (f,) width of a weak normal prior about the start
+    names: tuple[str, ...]
+    log_compliance: Callable[[Floats], Floats]  # (f,) -> (K,)
+    linear_flow: bool = False  # flow in proportion to load, as of a dashpot, at a rate of which nothing is assumed
+
+
+class Projection:
+    """Residuals and Jacobian of the shared parameters with the spokes' scales solved inside."""
+
+    def __init__(self, data: Data, p: Prior, spread_sd: Floats, law: Law | None = None) -> None:
+        self.data, self.p, self.law = data, p, law
+        self.spread_sd = spread_sd
+        self.rec, self.bed = p.index("recoverable"), p.index("bedding")
+        keep = [i for i in range(len(p.names)) if law is None or i not in self.rec]
+        self.keep = keep
+        self.n_law = 0 if law is None else len(law.start)
+        cov = p.covariance[np.ix_(keep, keep)]
+        self.prior_root = np.linalg.inv(np.linalg.cholesky(cov))
+        self.free = len(keep) + self.n_law + 1
+        lengths = np.array([s.gauge_length_mm for s in data.spokes])
+        self.inner_sd = np.concatenate(
+            [np.broadcast_to(spread_sd, (len(data.spokes), 4)), (OFFSET_SD_MM / lengths)[:, None]], axis=1
+        )
+        self.inner_mean = np.array([1.0, 1.0, 1.0, 1.0, 0.0])
+        self._at: Floats | None = None
+
+    def full(self, theta: Floats) -> tuple[Floats, Floats]:
+        """All logarithms, and their derivative with the turned parameters (without the frame's expansion)."""
+        p = len(self.p.names)
+        value, d = np.zeros(p), np.zeros((p, theta.size - 1))
+        for col, i in enumerate(self.keep):
+            value[i], d[i, col] = theta[col], 1.0
+        if self.law is not None:
+            phi = theta[len(self.keep) : -1]
+            c = self.law.log_compliance(phi)
+            value[self.rec] = c
+            for k in range(phi.size):
+                moved = phi.copy()
+                moved[k] += 1e-4
+                d[self.rec, len(self.keep) + k] = (self.law.log_compliance(moved) - c) / 1e-4
+        return value, d
+
+    def evaluate(self, theta: Floats) -> None:
+        if self._at is not None and np.array_equal(self._at, theta):
+            return
+        data, basis = self.data, self.data.basis
+        value, d = self.full(theta)
+        S, n = data.y.shape
+        compliance, s, m = np.exp(value[0]), np.exp(value[1]), np.exp(value[2])
+        e, de = bs.elastic(basis.load_N, s)
+        e, de = (np.einsum("smn,sn->sm", data.root, x) * compliance for x in (e, de))
+        r_k = data.recoverable * np.exp(value[self.rec])
+        w, dw = bs.at_exponent(basis, float(m))
+        b_unit = np.tensordot(w, data.bedding, axes=1)
+        b_j = b_unit * np.exp(value[self.bed])
+        db = (np.tensordot(dw, data.bedding, axes=1) * np.exp(value[self.bed])).sum(-1)
+        f, df = bs.flow(basis, float(np.exp(value[-1])), data.at_N)
+        rate = np.exp(value[-2])
+        f, df = (np.einsum("smn,sn->sm", data.root, x) * rate for x in (f, df))
+        columns = np.stack([e, r_k.sum(-1), b_j.sum(-1), f, data.one], axis=-1)  # (S, n, 5)
+        frame = theta[-1] * FRAME_EXPANSION_SD_PER_K
+        y = data.y - frame * data.warm
+        aug = np.concatenate([columns, np.eye(5) / self.inner_sd[:, None, :]], axis=1)
+        target = np.concatenate([y, self.inner_mean / self.inner_sd], axis=1)
+        q, r = np.linalg.qr(aug)
+        a = np.linalg.solve(r, np.einsum("smk,sm->sk", q, target)[..., None])[..., 0]
+        miss = target - np.einsum("smk,sk->sm", aug, a)
+        # derivatives of the model with each logarithm, scales held
+        jac = np.zeros((S, n + 5, len(self.p.names)))
+        jac[:, :n, 0] = e * a[:, :1]
+        jac[:, :n, 1] = de * a[:, :1]
+        jac[:, :n, 2] = db * a[:, 2:3]
+        jac[:, :n, self.rec] = r_k * a[:, 1, None, None]
+        jac[:, :n, self.bed] = b_j * a[:, 2, None, None]
+        jac[:, :n, -2] = f * a[:, 3:4]
+        jac[:, :n, -1] = df * a[:, 3:4]
+        jac = jac @ d
+        warm = np.zeros((S, n + 5, 1))
+        warm[:, :n, 0] = data.warm * FRAME_EXPANSION_SD_PER_K
+        jac = np.concatenate([jac, warm], axis=2)
+        jac = jac - q @ (np.swapaxes(q, 1, 2) @ jac)
+        own = self.prior_root @ (theta[: len(self.keep)] - self.p.mean[self.keep])
+        rows = [miss.reshape(-1), own, theta[-1:]]
+        drows = [-jac.reshape(-1, theta.size), np.zeros((own.size, theta.size)), np.zeros((1, theta.size))]
+        drows[1][:, : len(self.keep)] = self.prior_root
+        drows[2][0, -1] = 1.0
+        if self.law is not None:
+            rows.append((theta[len(self.keep) : -1] - self.law.start) / self.law.sd)
+            extra = np.zeros((self.n_law, theta.size))
+            extra[np.arange(self.n_law), len(self.keep) + np.arange(self.n_law)] = 1.0 / self.law.sd
+            drows.append(extra)
+        self._at = theta.copy()
+        self.residual, self.jacobian = np.concatenate(rows), np.concatenate(drows)
+        self.a, self.r, self.miss = a, r, miss[:, :n]
+        self.columns = columns
+        self.value, self.d = value, d

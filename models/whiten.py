@@ -1,0 +1,137 @@
+"""Errors of a record's means (noise, drift, what the law gets wrong), and data and columns whitened with them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models import basis as bs
+from models.thin import Thinned
+
+Floats = NDArray[np.float64]
+EXPANSION_PER_K = -12e-6  # of the fibre, from data sheets; what the frame adds is fitted apart
+SYNCHRONY_S = 0.05  # load and elongation of one row may be so far apart in time
+FLOOR_MM = 2e-4
+SLACK_N = 40.0  # below it a braid counts as slack
+# A slack braid may give back part of its bedding over hours (published for braided sutures: gone within a day), of
+# which the chain knows nothing. Left out, it is taken for recoverable modes and the slow ones come out far too small.
+SLACK_LOSS_TAU_S = (1e4, 2e4, 4e4)
+PACKED_AGAIN = 0.9  # of the highest load so far: what was given back is packed again
+SLACK_LOSS_STRAIN = 3e-4  # sd of the whole: a fifth of a usual bedding-in
+DRIFT_MM = 1.0e-3  # of the instrument over 12 h
+LAW_DRIFT_MM = 1.0e-3  # the same for what the law gets wrong
+LOAD_CURVE = 0.003  # of the elastic strain: how far the true elastic curve may leave the law's
+BEDDING_CURVE = 0.010  # the same while the load is the highest so far
+REMAINDER_MM = (0.2e-3, 0.4e-3, 0.8e-3, 1.6e-3, 3.2e-3, 6.4e-3, 12.8e-3)
+REMAINDER_DECADES = 0.6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Data:
+    """Whitened data of S spokes: everything that does not change during a fit."""
+
+    spokes: tuple[Thinned, ...]
+    basis: bs.Basis
+    use: NDArray[np.bool_]  # (S, n) means that count
+    root: Floats  # (S, n, n) inverse Cholesky factor of the error's covariance (strain); zero rows where unused
+    y: Floats  # (S, n) whitened strain, the fibre's own expansion taken off
+    recoverable: Floats  # (S, n, K) whitened
+    bedding: Floats  # (M, S, n, J) whitened
+    one: Floats  # (S, n)
+    warm: Floats  # (S, n)
+    at_N: float  # load at which flow is stated
+    log_det: float
+    EA_N: float  # about; scales the errors
+    remainder_mm: float
+
+
+def _coordinate(s: Thinned) -> Floats:
+    """Distance along the record in decades of time since the last change of load."""
+    dt = np.diff(s.time_s, prepend=s.time_s[0])
+    out: Floats = np.cumsum(np.minimum(dt / (2.303 * np.maximum(s.since_s, 1.0)), 0.1))
+    return out
+
+
+def slack_loss(s: Thinned, tau_s: float) -> Floats:
+    """(n,) share of its bedding that a braid may have given back: it grows while slack, stays until packed anew."""
+    out = np.zeros(s.time_s.size)
+    share, top_N = 0.0, 0.0
+    for i in range(1, out.size):
+        if s.load_N[i] < SLACK_N < top_N:
+            share -= (1.0 - share) * float(np.expm1(-(s.time_s[i] - s.time_s[i - 1]) / tau_s))
+        elif s.load_N[i] >= PACKED_AGAIN * top_N:
+            share = 0.0
+        top_N = max(top_N, float(s.load_N[i]))
+        out[i] = share
+    return out
+
+
+def error_covariance(s: Thinned, EA_N: float, remainder_mm: float, alike: int = 1) -> Floats:
+    """(n, n) covariance of the errors of one spoke's mean strains.
+
+    What the law gets wrong it gets wrong in all spokes alike, and more spokes do not average it out: with ``alike``
+    spokes its variance in each is taken that many times, so that their mean keeps it.
+    """
+    length = s.gauge_length_mm
+    white = s.noise_mm**2 / s.count + FLOOR_MM**2 + (s.rate_N_per_s * SYNCHRONY_S / EA_N * length) ** 2
+    z = _coordinate(s)
+    near = np.exp(-np.abs(z[:, None] - z) / REMAINDER_DECADES)
+    curve = LOAD_CURVE * s.load_N.max() / EA_N * length
+    load = np.exp(-np.abs(s.load_N[:, None] - s.load_N) / 400.0)
+    drift = DRIFT_MM**2 / 43200.0 * np.minimum(s.time_s[:, None], s.time_s)
+    virgin = s.load_N > 0.98 * np.maximum.accumulate(s.load_N)
+    toe = (BEDDING_CURVE / LOAD_CURVE * curve) ** 2 * load * np.outer(virgin, virgin)
+    law = remainder_mm**2 * near + curve**2 * load + toe + (LAW_DRIFT_MM / DRIFT_MM) ** 2 * drift
+    total = np.diag(white) + alike * law + drift
+    for tau in SLACK_LOSS_TAU_S:
+        lost = SLACK_LOSS_STRAIN * length * slack_loss(s, tau)
+        total += alike / len(SLACK_LOSS_TAU_S) * np.outer(lost, lost)
+    for k in range(1, int(s.piece.max()) + 1):
+        after = (s.piece >= k).astype(np.float64)
+        total += np.outer(after, after)  # an offset of 1 mm: unknown
+    out: Floats = total / length**2
+    return out
+
+
+def prepare(
+    spokes: Sequence[Thinned],
+    basis: bs.Basis,
+    EA_N: float,
+    remainder_mm: float,
+    at_N: float,
+    use: NDArray[np.bool_] | None = None,
+    alike: int | None = None,
+) -> Data:
+    """Whiten data and columns with the errors' covariance (block by block, one block a spoke)."""
+    S, n = basis.real.shape
+    used = basis.real if use is None else basis.real & use
+    root = np.zeros((S, n, n))
+    log_det = 0.0
+    for i, s in enumerate(spokes):
+        rows = np.flatnonzero(used[i])
+        lower = np.linalg.cholesky(error_covariance(s, EA_N, remainder_mm, alike or S)[np.ix_(rows, rows)])
+        inverse = np.linalg.solve(lower, np.eye(rows.size))
+        root[i, rows[:, None], rows] = inverse
+        log_det += 2.0 * float(np.log(np.diag(lower)).sum())
+    y = np.zeros((S, n))
+    for i, s in enumerate(spokes):
+        y[i, : s.time_s.size] = s.strain
+    own = EXPANSION_PER_K * basis.warmer_K
+    return Data(
+        spokes=tuple(spokes),
+        basis=basis,
+        use=used,
+        root=root,
+        y=np.einsum("smn,sn->sm", root, y - own),
+        recoverable=root @ basis.recoverable,
+        bedding=root[None] @ basis.bedding,
+        one=root.sum(-1),
+        warm=np.einsum("smn,sn->sm", root, basis.warmer_K),
+        at_N=at_N,
+        log_det=log_det,
+        EA_N=EA_N,
+        remainder_mm=remainder_mm,
+    )

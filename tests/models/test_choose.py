@@ -1,0 +1,91 @@
+"""Laws are ranked by what they foretell of the end that was kept from them, and disagreement widens the band."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.candidates import GENERAL, laws
+from models.choose import Candidate, average, compare, split
+from models.fit import fit
+from models.laws import LAWS
+from models.table import records
+from models.thin import thin
+from tests.models import otherphysics
+
+
+@pytest.fixture(scope="module")
+def ranked() -> list[Candidate]:
+    rng = np.random.default_rng(5)
+    batch = otherphysics.hidden_batch(rng)
+    found, _ = records(otherphysics.night(batch, batch.scales(rng, 3), rng, "levels", row_s=30.0))
+    general, data = fit([thin(r.measured) for r in found])
+    return compare(data, general)
+
+
+def test_a_dense_spectrum_is_foretold_by_laws_that_have_one_and_not_by_a_single_mode(ranked: list[Candidate]) -> None:
+    held = {c.name: c.held_back_mm for c in ranked}
+    assert all(v is not None for v in held.values())
+    for single in ("standard linear solid", "Burgers"):
+        assert held[single] > 3.0 * held[GENERAL]
+        assert next(c.weight for c in ranked if c.name == single) < 1e-3
+    assert held[GENERAL] < 0.01  # mm
+
+
+def test_weights_are_shares_and_the_general_chain_keeps_at_least_half(ranked: list[Candidate]) -> None:
+    assert sum(c.weight for c in ranked) == pytest.approx(1.0)
+    assert ranked[0].name == GENERAL and ranked[0].weight >= 0.5 - 1e-12
+
+
+def test_candidates_are_laws_that_the_house_knows_by_the_same_names() -> None:
+    assert {law.name for law in laws(4e5)} <= set(LAWS)
+
+
+def test_the_power_law_candidate_is_the_power_law_of_the_table_of_laws() -> None:
+    """Modes of `candidates` against the closed form C t^n over the times of a night."""
+    law = next(x for x in laws(4e5) if x.name == "power law")
+    c, n = 1e-7, 0.06
+    modes = np.exp(law.log_compliance(np.array([np.log(c), np.log(n)])))
+    from models.basis import RECOVERABLE_TAU_S
+
+    t = np.geomspace(60.0, 43200.0, 30)
+    mine = modes @ -np.expm1(-t / RECOVERABLE_TAU_S[:, None])
+    exact = LAWS["power law"].function(t, 1.0, compliance_per_N=c, exponent=n)
+    rise = (mine - mine[0]) / (exact - exact[0])[-1]
+    assert np.abs(rise - (exact - exact[0]) / (exact - exact[0])[-1]).max() < 0.005
+
+
+def test_the_end_held_back_is_the_last_half_decade_of_the_last_hold(ranked: list[Candidate]) -> None:
+    rng = np.random.default_rng(6)
+    batch = otherphysics.hidden_batch(rng)
+    found, _ = records(otherphysics.night(batch, batch.scales(rng, 1), rng, "levels", row_s=30.0))
+    s = thin(found[0].measured)
+    parts = split([s], s.time_s.size)
+    assert parts is not None
+    learn, back = parts[0][0], parts[1][0]
+    assert not (learn & back).any()
+    assert (s.load_N[back] > 1390.0).all()
+    last = s.since_s[back].max()
+    assert s.since_s[back].min() == pytest.approx(last / np.sqrt(10.0), rel=0.25)
+    assert s.time_s[learn].max() < s.time_s[back].min()
+
+
+def test_laws_that_disagree_widen_the_band_and_those_that_agree_do_not(ranked: list[Candidate]) -> None:
+    base = ranked[0]
+    assert base.fitted.covariance is not None
+    i = base.fitted.prior.index("recoverable")[-1]
+    apart = base.fitted.value.copy()
+    apart[i] += 1.0
+    pair = [replace(base, weight=0.5), replace(base, weight=0.5, fitted=replace(base.fitted, value=apart))]
+    same = [replace(base, weight=0.5), replace(base, weight=0.5)]
+    far, near = average(pair), average(same)
+    assert far is not None and near is not None
+    assert np.allclose(near[1], base.fitted.covariance)
+    assert far[1][i, i] > near[1][i, i] + 0.2
+    assert base.fitted.value[i] < far[0][i] < apart[i]
+
+
+def test_a_law_whose_errors_are_not_known_cannot_be_averaged(ranked: list[Candidate]) -> None:
+    assert average([replace(ranked[0], fitted=replace(ranked[0].fitted, covariance=None))]) is None

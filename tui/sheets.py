@@ -1,0 +1,108 @@
+"""Two more cards to print: a gauge's table to hang at the stand, and the sheet of one retension session."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from models.units import KGF_N
+from tui import format as show
+from tui.card import Card, Row
+from tui.gaugetable import places_of, table_rows
+from tui.turns import fraction
+
+if TYPE_CHECKING:
+    from models.gauge import Gauge
+    from planner.retension import Retension
+
+SAFE_TURNING = (
+    "A spoke that lets go can injure eyes and hands: eye protection on.",
+    "Rim, hub and spoke makers' limits come first; a qualified wheelbuilder signs the wheel off.",
+)
+
+
+def gauge_card(gauge: Gauge, step_N: float, stiffness_N_per_mm: float | None, demo: bool = False) -> Card:
+    """A gauge's curve as a table: round tensions, what to read, how sure that is."""
+    places = places_of(gauge)
+    under = stiffness_N_per_mm is None
+    what = "with the gauge on" if under else f"once the gauge is off, in a wheel of {stiffness_N_per_mm:g} N/mm a spoke"
+    facts = (
+        f"For spokes of {gauge.spoke_batch or 'a batch that the record does not name'}, and for no other kind.",
+        f"Made on {gauge.made_on or 'a day not said'}; readings {_way(gauge.direction)}.",
+        f"Tension is that of the spoke {what}.",
+    )
+    notes = [
+        "U: 95 % of readings lie nearer than this to what they should be (k = 2).",
+        "Read every spoke in the same place and the same way; let the needle settle.",
+        "A record, not a certificate. Calibrate again after a fall, a new spring, or with another kind of spoke.",
+    ]
+    if under:
+        notes.append("The gauge bends the spoke and so loads it: off the gauge the tension is lower.")
+    return Card(
+        title="Gauge table",
+        name=gauge.spoke_batch or "spokes not named",
+        demo=demo,
+        facts=facts,
+        columns=(("tension, N", 0.25), ("kgf", 0.2), (f"read, {gauge.reading_unit}", 0.3), ("U, N", 0.25)),
+        rows=tuple(
+            Row(
+                cells=(
+                    show.number(row["tension_N"]),
+                    show.number((row["tension_N"] or 0.0) / KGF_N, 1),
+                    show.number(row["reading"], places),
+                    show.number(row["U_N"]),
+                ),
+                tick=False,
+            )
+            for row in table_rows(gauge, step_N, stiffness_N_per_mm)
+        ),
+        notes=tuple(notes),
+        cautions=(SAFE_TURNING[0],),
+        sign=("made by", "date", "gauge"),
+    )
+
+
+def _way(direction: str) -> str:
+    return {"up": "taken with rising load", "down": "taken with falling load"}.get(direction, "rising and falling")
+
+
+def retension_card(answer: Retension, name: str, demo: bool) -> Card:
+    """The turns of one session, in the order to turn them, with room for what is read after."""
+    left, right = answer.aim.tension_N
+    both = show.force(left) if round(left) == round(right) else f"{show.force(left)} left, {show.force(right)} right"
+    facts = [
+        f"{answer.aim.kind.capitalize()}, to {both}.",
+        "Another night is needed after it." if answer.another_night else "After it the wheel should hold.",
+        *(f"LOOK FIRST at position {o.position}: {o.why}." for o in answer.present.outliers),
+    ]
+    rounds = answer.turning.rounds
+    rows: list[Row] = []
+    for k, moves in enumerate(rounds, start=1):
+        if len(rounds) > 1:
+            rows.append(Row(cells=(f"Round {k}",), tick=False))
+        rows += _lines([f"☐ {m.position}: {fraction(m.turns)}" for m in moves])
+    if not rounds:
+        rows.append(Row(cells=("No nipple needs turning.",), tick=False))
+    rows.append(Row(cells=("Read after:",), tick=False))
+    rows += _lines([str(p) for p in range(1, answer.turning.turns.size + 1)])
+    return Card(
+        title="Retension sheet",
+        name=name,
+        demo=demo,
+        facts=tuple(facts),
+        columns=(("position: turn", 0.25), ("", 0.25), ("", 0.25), ("", 0.25)),
+        rows=tuple(rows),
+        notes=(
+            "In this order, line by line; + tightens. Hold the spoke's end against twist.",
+            f"Highest tension on the way {show.force(answer.turning.peak_N)}; never above {show.force(answer.limit_N)} "
+            f"({answer.limit}).",
+            "Read all spokes again after it.",
+        ),
+        cautions=SAFE_TURNING,
+        sign=("turned by", "date", "gauge"),
+    )
+
+
+def _lines(texts: Sequence[str]) -> list[Row]:
+    """Four to a line."""
+    return [Row(cells=tuple(texts[i : i + 4]), tick=False) for i in range(0, len(texts), 4)]
