@@ -96,7 +96,9 @@ def spoil_text(rng: Random, data: bytes) -> bytes:
             case 11:
                 lines = lines[:at] + lines[at : at + 1] * rng.choice((2, 50)) + lines[at:]
             case 12:
-                text = _at_random(rng, r"[=,\[\]{}\"']", text, lambda _: rng.choice(("", '"', "[", "{", ",,", "=", ";")))
+                text = _at_random(
+                    rng, r"[=,\[\]{}\"']", text, lambda _: rng.choice(("", '"', "[", "{", ",,", "=", ";"))
+                )
                 continue
             case _:
                 lines = _whole_file(rng, lines)
@@ -132,7 +134,7 @@ def _whole_file(rng: Random, lines: list[str]) -> list[str]:
         case 4:
             return []
         case _:
-            return lines + ["x = " + "[" * 2000 + "]" * 2000]
+            return [*lines, "x = " + "[" * 2000 + "]" * 2000]
 
 
 def spoil_json(rng: Random, data: bytes) -> bytes:
@@ -215,9 +217,16 @@ def _spoil_object(rng: Random, f: h5py.File, name: str) -> None:
             header = key == "header" and isinstance(thing, h5py.Dataset)
             fresh: Any = rng.choice(
                 (
-                    np.zeros(3), np.zeros((2, 2)), np.array([b"abc"]), "x", 7, np.zeros(0), np.full(4, np.nan),
-                    np.arange(5, dtype="u1"), np.zeros(1000, "f8"),
-                )  # fmt: skip
+                    np.zeros(3),
+                    np.zeros((2, 2)),
+                    np.array([b"abc"]),
+                    "x",
+                    7,
+                    np.zeros(0),
+                    np.full(4, np.nan),
+                    np.arange(5, dtype="u1"),
+                    np.zeros(1000, "f8"),
+                )
             )
             if header:
                 fresh = spoil_json(rng, thing[()]).replace(b"\x00", b"") or b"x"

@@ -19,7 +19,7 @@ class Reader:
 
     file: str  # that is spoiled, by its name among the samples
     spoil: Mutator
-    commands: tuple[str, ...]  # one is taken for each input; OUT is the named output, a bare name an untouched sample
+    commands: tuple[str, ...]  # one is taken for each input; `out` is the named output, a bare name an untouched sample
     needs: tuple[str, ...] = ()  # untouched samples
     rare: tuple[str, ...] = field(default=())  # heavy commands, one input in forty
     rows: int | None = None  # of a table, only so many lines are kept: what is spoiled is then seen more often
@@ -32,8 +32,8 @@ READERS = {
         spoil=toml,
         needs=("batch.json", "readings.csv"),
         commands=(
-            "wheel new build.toml --batch batch.json --out OUT.json --json",
-            "wheel new build.toml --batch batch.json --out OUT.json --json",
+            "wheel new build.toml --batch batch.json --out out.json --json",
+            "wheel new build.toml --batch batch.json --out out.json --json",
             "retension build.toml --readings readings.csv --json",
         ),
         rare=("length build.toml --batch batch.json --json",),
@@ -43,14 +43,14 @@ READERS = {
         file="program.toml",
         spoil=toml,
         needs=("frame.toml",),
-        commands=("run program.toml --frame frame.toml --out OUT.h5 --json",),
+        commands=("run program.toml --frame frame.toml --out out.h5 --json",),
         deadline_s=30.0,
     ),
     "frame": Reader(
         file="frame.toml",
         spoil=toml,
         commands=(
-            "program new-batch --hours 12 --frame frame.toml --out OUT.toml --json",
+            "program new-batch --hours 12 --frame frame.toml --out out.toml --json",
             "frame check frame.toml --json",
         ),
     ),
@@ -58,7 +58,7 @@ READERS = {
         file="run.csv",
         spoil=table,
         rows=60,
-        commands=("fit run.csv --name S1 --out OUT.json --json",),
+        commands=("fit run.csv --name S1 --out out.json --json",),
         deadline_s=60.0,
     ),
     "history": Reader(
@@ -79,7 +79,7 @@ READERS = {
     "gauge-readings": Reader(
         file="gauge-readings.csv",
         spoil=table,
-        commands=("gauge calibrate gauge-readings.csv --unit div --out OUT.json --json",),
+        commands=("gauge calibrate gauge-readings.csv --unit div --out out.json --json",),
     ),
     "batch": Reader(
         file="batch.json",
@@ -88,8 +88,8 @@ READERS = {
         commands=("forecast batch.json --history history.csv --draws 100 --json",),
         rare=(
             "length build.toml --batch batch.json --json",
-            "match batch.json --out OUT.csv --json",
-            "wheel new build.toml --batch batch.json --out OUT.json --json",
+            "match batch.json --out out.csv --json",
+            "wheel new build.toml --batch batch.json --out out.json --json",
         ),
         deadline_s=30.0,
     ),
@@ -108,7 +108,7 @@ READERS = {
         needs=("readings.csv", "build.toml"),
         commands=(
             "wheel next wheel.json --quick --now 2026-03-03T12:00Z --json",
-            "wheel calendar wheel.json --out OUT.ics --now 2026-03-03T12:00Z --json",
+            "wheel calendar wheel.json --out out.ics --now 2026-03-03T12:00Z --json",
             "wheel note wheel.json delivered --at 2026-03-05T10:00Z --now 2026-03-05T12:00Z --json",
         ),
         rare=("wheel ledger wheel.json --now 2026-03-09T12:00Z --json",),
@@ -118,7 +118,7 @@ READERS = {
         file="schedule.json",
         spoil=spoil_json,
         needs=("build.toml", "batch.json"),
-        commands=("wheel new build.toml --batch batch.json --plan schedule.json --out OUT.json --json",),
+        commands=("wheel new build.toml --batch batch.json --plan schedule.json --out out.json --json",),
         rare=("length build.toml --batch batch.json --schedule schedule.json --json",),
         deadline_s=30.0,
     ),
@@ -133,12 +133,12 @@ READERS = {
         file="positions.csv",
         spoil=table,
         needs=("build.toml", "batch.json"),
-        commands=("wheel new build.toml --batch batch.json --positions positions.csv --out OUT.json --json",),
+        commands=("wheel new build.toml --batch batch.json --positions positions.csv --out out.json --json",),
     ),
-    "run-h5": Reader(file="run.h5", spoil=spoil_hdf5, commands=("export run.h5 --out OUT.csv --json",)),
+    "run-h5": Reader(file="run.h5", spoil=spoil_hdf5, commands=("export run.h5 --out out.csv --json",)),
     "journal": Reader(
         file="cut-off.h5.journal",
         spoil=spoil_journal,
-        commands=("export cut-off.h5 --out OUT.csv --json", "resume cut-off.h5 --json"),
+        commands=("export cut-off.h5 --out out.csv --json", "resume cut-off.h5 --json"),
     ),
 }
