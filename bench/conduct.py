@@ -141,7 +141,7 @@ def _begin_chord(
     creep = station.creep
     load = creep_load(station, reading)
     chord = reading.position_mm - reading.load_N * station.facts.frame_compliance_mm_per_N
-    chord += _wheel_compliance(step, program) * reading.load_N
+    chord += _wheel_compliance(station, step, program) * reading.load_N
     station = entered(station, after(station.state, E.HOLD), load)
     said.append(Said(kind="chord", message=f"chord kept from {reading.load_N:.1f} N", data={"chord_mm": chord}))
     return replace(station, creep=creep, chord_mm=chord, set_load_N=load, reached_s=tick.at_s)
@@ -154,9 +154,9 @@ def creep_load(station: Station, reading: StationReading) -> float:
     return station.k * (reading.position_mm - station.creep.y_mm)
 
 
-def _wheel_compliance(step: Step, program: Program) -> float:
-    """phi L/EA, mm/N."""
-    return step.followup * program.gauge_length_mm / program.EA_N
+def _wheel_compliance(station: Station, step: Step, program: Program) -> float:
+    """phi L/EA of all spokes on the station, mm/N."""
+    return step.followup * station.gauge_length_mm / program.EA_N
 
 
 def _go_on(station: Station, reading: StationReading, program: Program, tick: Tick, said: list[Said]) -> Station:
@@ -195,8 +195,7 @@ def _seat(
     if f >= station.contact_N:
         station = replace(station, slope=control.learn(station.slope, x, f, 1e6), slack_from_mm=None)
     if f >= step.load_N - max(3.0 * facts.load_noise_N, 0.03 * step.load_N):
-        expected = program.stiffness_N_per_mm(facts)
-        k = _learned(station, program, station.slope, expected)
+        k = _learned(station, station.slope, station.expected_k)
         zero = control.zero_of(station.slope, k)
         said.append(
             Said(
@@ -207,15 +206,14 @@ def _seat(
         )
         station = replace(station, zero_mm=zero, k=k, reached_s=tick.at_s)
         return _keep_load(station, reading, tick, 0.0)
-    expected = program.stiffness_N_per_mm(facts)
-    return station, control.approach(x, f, step.load_N, station.contact_N, expected, tick.lag_s, facts)
+    k = station.expected_k
+    return station, control.approach(x, f, step.load_N, station.contact_N, k, tick.lag_s, facts)
 
 
-def _learned(station: Station, program: Program, slope: Slope, otherwise: float) -> float:
+def _learned(station: Station, slope: Slope, otherwise: float) -> float:
     """Stiffness of the line, kept within what a spoke on this frame can be."""
     k = control.learned_N_per_mm(slope, station.facts.load_noise_N)
-    expected = program.stiffness_N_per_mm(station.facts)
-    return otherwise if k is None else min(max(k, 0.1 * expected), 1.5 * expected)
+    return otherwise if k is None else min(max(k, 0.1 * station.expected_k), 1.5 * station.expected_k)
 
 
 def _ramp(
@@ -225,12 +223,12 @@ def _ramp(
     to = 0.0 if step.kind in _RAMP_TO_ZERO else step.load_N
     if station.slack_from_mm is not None:
         if f < station.contact_N:
-            expected = program.stiffness_N_per_mm(facts)
-            return station, control.approach(x, f, min(to, 20.0), station.contact_N, expected, tick.lag_s, facts)
+            k = station.expected_k
+            return station, control.approach(x, f, min(to, 20.0), station.contact_N, k, tick.lag_s, facts)
         station = replace(station, slack_from_mm=None, reference_N=f)
     forget = max(40.0 * facts.load_noise_N, 20.0, 0.05 * f)
     slope = control.learn(station.slope, x, f, forget)
-    k = _learned(station, program, slope, station.k)
+    k = _learned(station, slope, station.k)
     reference, move = control.ramp(x, f, station.reference_N, to, step.rate_N_per_s, k, tick.dt_s, tick.lag_s, facts)
     end_s = station.ramp_end_s if reference == to and station.ramp_end_s is not None else tick.at_s
     station = replace(
@@ -298,7 +296,7 @@ def _hold(
     elif over and step.kind is not StepKind.RAMP:
         why = "done" if step.until is Until.TIME else f"held to its longest time (until {step.until.value})"
         return _next(station, reading, program, tick, said, why), None
-    chord = _wheel_compliance(step, program) if step.kind is StepKind.CHORD else None
+    chord = _wheel_compliance(station, step, program) if step.kind is StepKind.CHORD else None
     return _keep_load(station, reading, tick, tick.at_s - reached, chord)
 
 
@@ -383,7 +381,7 @@ def _ease(
             return entered(station, after(station.state, E.LOAD_OFF), 0.0), None
         return replace(station, slack_mm=slack), control.bounded(slack, 0.2, facts)
     slope = control.learn(station.slope, x, f, max(40.0 * facts.load_noise_N, 20.0, 0.05 * f))
-    k = _learned(station, program, slope, station.k)
+    k = _learned(station, slope, station.k)
     rate = program.limits.ease_off_N_per_s
     reference, move = control.ramp(x, f, station.reference_N, 0.0, rate, k, tick.dt_s, tick.lag_s, facts)
     move = control.bounded(min(move.target_mm, x), move.speed_mm_per_s, facts)  # easing off only ever unloads

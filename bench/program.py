@@ -2,20 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
-from bench.steps import Program, RunLimits, Step, StepKind, Until
+from bench.steps import Program, RunLimits, Step, StepKind, Until, label_of
 from models.errors import InputError
-from models.written import Above0, Force, NotNegative, Number, Table, Whole, checked, parse_toml, read_text
+from models.written import (
+    Above0,
+    Force,
+    NotNegative,
+    Number,
+    Table,
+    Whole,
+    as_tuple,
+    checked,
+    one_or_more,
+    parse_toml,
+    read_text,
+)
 
 WHAT = "a program file, PROGRAM.toml"
 LONGEST_H = 31 * 24.0
 Rate = Annotated[Above0, Field(le=200)]
 Hours = Annotated[Above0, Field(le=LONGEST_H)]
+Labels = Annotated[tuple[str, ...], BeforeValidator(one_or_more), Field(min_length=1, max_length=32)]
 
 
 # what a person writes ------------------------------------------------------------------------------------------------
@@ -66,6 +79,8 @@ class _Cycles(Table):
 class _Unload(Table):
     kind: Literal["unload"]
     rate_N_per_s: Rate = 20.0
+    order: Annotated[tuple[str, ...], BeforeValidator(as_tuple)] = ()
+    gap_min: NotNegative | None = None
     name: str | None = None
 
 
@@ -109,6 +124,13 @@ class _Temperature(Table):
     name: str | None = None
 
 
+class _Pull(Table):
+    kind: Literal["pull_to_break"]
+    up_to_N: Force
+    rate_N_per_s: Rate = 10.0
+    name: str | None = None
+
+
 _KINDS: dict[str, type[Table]] = {
     "seat": _Seat,
     "ramp": _Ramp,
@@ -121,6 +143,7 @@ _KINDS: dict[str, type[Table]] = {
     "touch": _Touch,
     "chord": _Chord,
     "temperature": _Temperature,
+    "pull_to_break": _Pull,
 }
 
 
@@ -133,6 +156,7 @@ class _Spoke(Table):
     EA_N: Annotated[Force, Field(ge=5e3, le=5e6)] = 400e3
     break_load_N: Force | None = None
     max_fraction_of_break: Annotated[Above0, Field(le=0.9)] = 0.6
+    bar_mm_per_N: NotNegative = 0.0  # compliance of one bar between two spokes in series
 
 
 class _Limits(Table):
@@ -150,7 +174,7 @@ class _File(Table):
     name: Annotated[str, Field(min_length=1, max_length=80)]
     batch: Annotated[str, Field(max_length=80)] = ""
     gauge_length_mm: Annotated[Above0, Field(ge=20, le=5000)]
-    stations: Annotated[dict[str, str], Field(min_length=1)]
+    stations: Annotated[dict[str, Labels], Field(min_length=1)]
     tick: _Tick = _Tick()
     spoke: _Spoke = _Spoke()
     limits: _Limits = _Limits()
@@ -171,17 +195,16 @@ def read_program(path: Path) -> Program:
 def program_from_text(text: str, where: str) -> Program:
     """A program from the text of its file; ``where`` stands in messages. Raises InputError."""
     file = checked(_File, parse_toml(text, where, WHAT), where)
-    for station, spoke in file.stations.items():
-        if not spoke.strip() or len(spoke) > 60:
-            raise InputError(
-                f"{where}: key 'stations.{station}' is \"{spoke}\": must be a spoke's label, as on its tag"
-            )
-    labels = list(file.stations.values())
+    for station, spokes in file.stations.items():
+        for spoke in spokes:
+            if not spoke.strip() or len(spoke) > 60:
+                raise InputError(
+                    f"{where}: key 'stations.{station}' is \"{spoke}\": must be a spoke's label, as on its tag"
+                )
+    labels = [spoke for spokes in file.stations.values() for spoke in spokes]
     twice = next((label for label in labels if labels.count(label) > 1), None)
     if twice is not None:
-        raise InputError(
-            f"{where}: key 'stations': spoke \"{twice}\" stands on two stations; each spoke has its own label"
-        )
+        raise InputError(f"{where}: key 'stations': spoke \"{twice}\" stands there twice; each spoke has its own label")
     if file.tick.hold_s < file.tick.motion_s:
         raise InputError(
             f"{where}: key 'tick.hold_s' is {file.tick.hold_s:g}: "
@@ -192,8 +215,9 @@ def program_from_text(text: str, where: str) -> Program:
         raise InputError(
             f"{where}: key 'limits.temperature_C' is [{low:g}, {high:g}]: lowest first, then highest, degC"
         )
-    steps = _steps(file.steps, where)
+    steps = _steps(file.steps, where, file.stations)
     peak = max(max(s.load_N, s.tare_N) for s in steps)
+    kept = max((max(s.load_N, s.tare_N) for s in steps if s.kind is not StepKind.PULL), default=0.0)
     max_load = file.limits.max_load_N if file.limits.max_load_N is not None else 1.1 * peak + 20.0
     if max_load < 1.02 * peak:
         raise InputError(
@@ -202,17 +226,19 @@ def program_from_text(text: str, where: str) -> Program:
         )
     if file.spoke.break_load_N is not None:
         most = file.spoke.max_fraction_of_break * file.spoke.break_load_N
-        if peak > most:
+        if kept > most:
             raise InputError(
-                f"{where}: the highest load of the steps is {peak:g} N: must be at most {most:g} N "
+                f"{where}: the highest load of the steps is {kept:g} N: must be at most {most:g} N "
                 f"(max_fraction_of_break {file.spoke.max_fraction_of_break:g} x "
                 f"break_load_N {file.spoke.break_load_N:g})"
             )
     program = Program(
         name=file.name,
         batch=file.batch,
-        spokes=tuple(file.stations.items()),
+        spokes=tuple((station, label_of(spokes)) for station, spokes in file.stations.items()),
+        labels=tuple(file.stations.values()),
         gauge_length_mm=file.gauge_length_mm,
+        bar_mm_per_N=file.spoke.bar_mm_per_N,
         motion_tick_s=file.tick.motion_s,
         hold_tick_s=file.tick.hold_s,
         EA_N=file.spoke.EA_N,
@@ -238,7 +264,7 @@ def program_from_text(text: str, where: str) -> Program:
     return program
 
 
-def _steps(raw: Sequence[dict[str, Any]], where: str) -> tuple[Step, ...]:
+def _steps(raw: Sequence[dict[str, Any]], where: str, stations: Mapping[str, tuple[str, ...]]) -> tuple[Step, ...]:
     steps: list[Step] = []
     load = 0.0  # where the step before left the spoke
     for n, one in enumerate(raw, start=1):
@@ -254,12 +280,34 @@ def _steps(raw: Sequence[dict[str, Any]], where: str) -> tuple[Step, ...]:
         if n > 1 and kind == "seat":
             raise InputError(f"{at}: only the first step may be a seat")
         table: Any = checked(_KINDS[kind], one, at)
+        if isinstance(table, _Pull):
+            _alone(n == len(raw), stations, at)
+        if isinstance(table, _Unload):
+            _in_turn(table, stations, at)
         for step in _expand(table, load, n, at):
             steps.append(step)
             load = step.load_N
     if len(steps) > 250:
         raise InputError(f"{where}: {len(steps)} steps once cycles are counted: at most 250")
     return tuple(steps)
+
+
+def _alone(last: bool, stations: Mapping[str, tuple[str, ...]], at: str) -> None:
+    """A pull to break is made with one spoke, and nothing comes after it."""
+    if not last:
+        raise InputError(f"{at}: a pull to break is the last step: nothing can be done with the spoke after it")
+    if len(stations) != 1 or any(len(spokes) != 1 for spokes in stations.values()):
+        raise InputError(f"{at}: a pull to break is made with one spoke on one station and nothing else on the frame")
+
+
+def _in_turn(t: _Unload, stations: Mapping[str, tuple[str, ...]], at: str) -> None:
+    """An order of unloading names every station once."""
+    if bool(t.order) != (t.gap_min is not None):
+        raise InputError(f"{at}: order and gap_min go together: who comes off after whom, and how long after")
+    if t.order and sorted(t.order) != sorted(stations):
+        raise InputError(
+            f"{at}: key 'order' is {', '.join(t.order)}: must name each station once ({', '.join(stations)})"
+        )
 
 
 def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
@@ -324,7 +372,17 @@ def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
                 )
             ]
         case _Unload():
-            return [step(StepKind.UNLOAD, "unload", load_N=0.0, rate_N_per_s=t.rate_N_per_s, duration_s=0.0)]
+            return [
+                step(
+                    StepKind.UNLOAD,
+                    "unload",
+                    load_N=0.0,
+                    rate_N_per_s=t.rate_N_per_s,
+                    duration_s=0.0,
+                    order=t.order,
+                    gap_s=60.0 * (t.gap_min or 0.0),
+                )
+            ]
         case _Recover():
             return [
                 step(
@@ -380,5 +438,20 @@ def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
                     within_C=t.within_C,
                     soak_s=t.soak_hours * 3600.0,
                 )
+            ]
+        case _Pull():
+            if load <= 0:
+                raise InputError(f"{at}: a pull to break starts under load: seat the spoke first")
+            if t.up_to_N <= load:
+                raise InputError(f"{at}: key 'up_to_N' is {t.up_to_N:g}: must be above the load before ({load:g} N)")
+            return [
+                step(
+                    StepKind.PULL,
+                    f"pull to break, up to {t.up_to_N:g} N",
+                    load_N=t.up_to_N,
+                    rate_N_per_s=t.rate_N_per_s,
+                    duration_s=0.0,
+                ),
+                Step(kind=StepKind.UNLOAD, name=f"{n} off", load_N=0.0, rate_N_per_s=20.0, duration_s=0.0),
             ]
     raise AssertionError(t)

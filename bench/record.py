@@ -47,8 +47,9 @@ class StationRecord:
     """One station's rows."""
 
     name: str  # as painted on the frame
-    spoke: str  # label
-    gauge_length_mm: float
+    spoke: str  # label of what hung there
+    spokes: tuple[str, ...]  # their own labels: one, or several in series under one load
+    gauge_length_mm: float  # of all of them together: elongation is their sum
     step_names: tuple[str, ...]
     columns: Mapping[str, NDArray[Any]]  # dataset name (see COLUMNS) -> (n,)
 
@@ -109,6 +110,9 @@ def checked_header(header: object, where: str) -> dict[str, Any]:
     for s in stations:
         if not isinstance(s, dict) or not isinstance(s.get("name"), str) or not isinstance(s.get("spoke"), str):
             raise wrong("stations")
+        labels = s.get("spokes", [s["spoke"]])
+        if not isinstance(labels, list) or not labels or not all(isinstance(label, str) for label in labels):
+            raise wrong("stations: spokes")
     if len({s["name"] for s in stations}) != len(stations):
         raise wrong("stations: one name twice")
     if not isinstance(steps, list) or len(steps) > 255 or not all(isinstance(n, str) for n in steps):
@@ -129,6 +133,16 @@ def group_names(header: Mapping[str, Any]) -> list[str]:
     return names
 
 
+def spokes_of(station: Mapping[str, Any]) -> tuple[str, ...]:
+    """Labels of the spokes of one station of a header (files before gangs hold one)."""
+    return tuple(station.get("spokes") or (station["spoke"],))
+
+
+def line_length_mm(header: Mapping[str, Any], station: Mapping[str, Any]) -> float:
+    """Length that creeps on one station: that of all spokes in series."""
+    return float(header["gauge_length_mm"]) * len(spokes_of(station))
+
+
 def run_of_journal(path: Path, journal: Path) -> Run:
     raw, samples, events = read_journal(journal)
     header = checked_header(raw, str(journal))
@@ -139,7 +153,8 @@ def run_of_journal(path: Path, journal: Path) -> Run:
         stations[s["name"]] = StationRecord(
             name=s["name"],
             spoke=s["spoke"],
-            gauge_length_mm=float(header["gauge_length_mm"]),
+            spokes=spokes_of(s),
+            gauge_length_mm=line_length_mm(header, s),
             step_names=tuple(header["step_names"]),
             columns={name: np.ascontiguousarray(rows[field]) for name, (field, *_) in COLUMNS.items()},
         )
@@ -186,15 +201,20 @@ def run_of_parts(path: Path, parts: Mapping[str, NDArray[Any]]) -> Run:
         )
         meta = meta_of(header, events)
         stations = {}
+        for name in group_names(header):
+            sizes = {parts[f"{name}/{column}"].shape for column in COLUMNS}
+            if len(sizes) != 1 or len(sizes.pop()) != 1:
+                raise ValueError(f"{name}: columns of unequal length")
         for name, s in zip(group_names(header), header["stations"], strict=True):
             stations[str(s["name"])] = StationRecord(
                 name=str(s["name"]),
                 spoke=str(s["spoke"]),
-                gauge_length_mm=float(header["gauge_length_mm"]),
+                spokes=spokes_of(s),
+                gauge_length_mm=line_length_mm(header, s),
                 step_names=tuple(str(n) for n in header["step_names"]),
                 columns={column: parts[f"{name}/{column}"] for column in COLUMNS},
             )
-    except (KeyError, TypeError, ValueError, AttributeError, RecursionError):
+    except (KeyError, IndexError, TypeError, ValueError, AttributeError, RecursionError, OverflowError):
         raise InputError(f"{path}: an HDF5 file, but not a run file of this program") from None
     return Run(path=path, meta=meta, stations=stations, events=events)
 
@@ -215,7 +235,8 @@ def table_of(run: Run) -> pd.DataFrame:
     DataFrame
         ``time_s, spoke, station, step, load_N, elongation_mm, elongation_raw_mm, temperature_C, gauge_length_mm,
         set_load_N, position_mm, utc_s, offset_unknown``. Rows before the seat and while a spoke hung slack carry no
-        elongation and are left out.
+        elongation and are left out. Where several spokes hung in series, ``spoke`` joins their labels with ``+``,
+        elongation and gauge length are those of all together, and a column ``in_series`` says how many they are.
 
     Raises
     ------
@@ -225,17 +246,19 @@ def table_of(run: Run) -> pd.DataFrame:
     import pandas as pd
 
     frames = []
+    gang = any(len(s.spokes) > 1 for s in run.stations.values())
     for s in run.stations.values():
         c = s.columns
         keep = np.isfinite(c["elongation"])
         if not keep.any():
             continue
         names = np.array([*s.step_names, ""], dtype=object)
+        several = {"in_series": len(s.spokes)} if gang else {}
         frames.append(
             pd.DataFrame(
                 {
                     "time_s": c["time"][keep],
-                    "spoke": s.spoke,
+                    "spoke": "+".join(s.spokes),
                     "station": s.name,
                     "step": names[np.minimum(c["step"][keep], len(s.step_names))],
                     "load_N": c["load"][keep].astype(np.float64),
@@ -247,6 +270,7 @@ def table_of(run: Run) -> pd.DataFrame:
                     "position_mm": c["position"][keep].astype(np.float64),
                     "utc_s": c["utc"][keep],
                     "offset_unknown": (c["flags"][keep] & OFFSET_UNKNOWN) != 0,
+                    **several,
                 }
             )
         )

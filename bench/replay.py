@@ -36,7 +36,7 @@ def _event_of(payload: bytes) -> Event | None:
             message=str(d["message"]),
             data=dict(d["data"]),
         )
-    except (ValueError, KeyError, TypeError, RecursionError):
+    except (ValueError, KeyError, TypeError, RecursionError, OverflowError):
         return None
 
 
@@ -93,7 +93,10 @@ class JournalReader:
         if len(text) != length or zlib.crc32(head[8:] + text) != crc:
             raise InputError(f"{self.path}: the journal's header is damaged")
         self.whole_bytes = 12 + length
-        header = json.loads(text)
+        try:
+            header = json.loads(text)
+        except (ValueError, RecursionError):
+            raise InputError(f"{self.path}: the journal's header is damaged") from None
         if not isinstance(header, dict):
             raise InputError(f"{self.path}: the journal's header is damaged")
         return header

@@ -20,7 +20,7 @@ from bench.record import checked_header, journal_path
 from bench.replay import read_journal
 from bench.start import frame_reasons, station_reasons
 from bench.station import Said, Station, first_station, react
-from bench.steps import Program, stations_of
+from bench.steps import Program, lines_of
 from models.errors import InputError
 
 S, E = StationState, StationEvent
@@ -135,9 +135,9 @@ def _left(name: str, spoke: str, rows: Any, events: list[Event]) -> Left:
 def rebuilt(run: Interrupted, facts: FrameFacts, reading: FrameReading, at_s: float) -> list[Station]:
     """The stations as they stand now: cut off, nothing asked of them; where position was lost, with a new zero."""
     stations = []
-    for left, index in zip(run.stations, stations_of(run.program, facts), strict=True):
-        r = reading.stations[index]
-        station = first_station(run.program, index, facts.stations[index], left.spoke, r, at_s)
+    for left, line in zip(run.stations, lines_of(run.program, facts), strict=True):
+        r = reading.stations[line.index]
+        station = first_station(run.program, line.index, line.facts, left.spoke, r, at_s, spokes=line.spokes)
         c = station.facts.frame_compliance_mm_per_N
         zero, offset = left.zero_mm, left.offset_unknown
         moved = abs(r.position_mm - left.position_mm)

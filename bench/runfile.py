@@ -22,7 +22,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.journal import Event, Samples, sync_folder
-from bench.record import COLUMNS, Run, checked_header, group_names, journal_path, run_of_journal, run_of_parts, table_of
+from bench.record import (
+    COLUMNS,
+    Run,
+    checked_header,
+    group_names,
+    journal_path,
+    line_length_mm,
+    run_of_journal,
+    run_of_parts,
+    spokes_of,
+    table_of,
+)
 from bench.replay import JournalReader
 from models.errors import InputError
 
@@ -131,7 +142,8 @@ class RunWriter:
                 "title": f"{station['spoke']} on station {station['name']}",
                 "station": station["name"],
                 "spoke": station["spoke"],
-                "gauge_length_mm": float(self._header["gauge_length_mm"]),
+                "spokes": np.array(spokes_of(station), dtype=h5py.string_dtype()),
+                "gauge_length_mm": line_length_mm(self._header, station),
                 "step_names": np.array(self._header["step_names"], dtype=h5py.string_dtype()),
             }
         )

@@ -168,7 +168,7 @@ class _Runner:
                 r,
                 station.asked,
                 station.facts,
-                self.program.limits,
+                station.limits,
                 station=station.index,
                 at_s=at_s,
                 dt_s=device_s if dt_s > 0 else 0.0,

@@ -8,7 +8,7 @@ from typing import Any
 from bench.errors import FrameFault
 from bench.frame import FrameFacts, FrameReading
 from bench.station import Station, first_station
-from bench.steps import Program, stations_of
+from bench.steps import Program, StepKind, lines_of
 
 SLACK_N = 10.0  # a station that reads more than this before the start is not slack
 
@@ -19,7 +19,7 @@ def run_header(
     """What stands once at the head of the journal: enough to make the whole file, and to go on after a cut."""
     from importlib.metadata import version
 
-    indices = stations_of(program, facts)
+    lines = lines_of(program, facts)
     return {
         "format": 1,
         "made_with": version("longhold"),
@@ -29,8 +29,8 @@ def run_header(
         "start_utc": start_utc,
         "token": token,
         "stations": [
-            {"name": name, "spoke": spoke, "index": index}
-            for (name, spoke), index in zip(program.spokes, indices, strict=True)
+            {"name": line.facts.name, "spoke": line.label, "spokes": list(labels), "index": line.index}
+            for line, labels in zip(lines, program.labels, strict=True)
         ],
         "step_names": [s.name for s in program.steps],
         "step_s": [s.duration_s for s in program.steps],
@@ -49,7 +49,7 @@ def run_header(
                 "cell_calibrated_on": s.cell_calibrated_on,
                 "cell_uncertainty_percent": s.cell_uncertainty_percent,
             }
-            for s in (facts.stations[i] for i in indices)
+            for s in (line.facts for line in lines)
         ],
     }
 
@@ -112,12 +112,21 @@ def begin(program: Program, facts: FrameFacts, reading: FrameReading, token: int
         Every reason why nothing was moved, in one message.
     """
     stations = [
-        first_station(program, index, facts.stations[index], spoke, reading.stations[index], 0.0)
-        for (_, spoke), index in zip(program.spokes, stations_of(program, facts), strict=True)
+        first_station(
+            program, line.index, line.facts, line.label, reading.stations[line.index], 0.0, spokes=line.spokes
+        )
+        for line in lines_of(program, facts)
     ]
     why = frame_reasons(reading, facts, program, token)
     for station in stations:
         why += station_reasons(station, reading, fresh=True)
+    if any(s.kind is StepKind.PULL for s in program.steps):
+        ours = {s.index for s in stations}
+        why += [
+            f"station {f.name}: carries {r.load_N:.0f} N: a spoke is pulled to break with nothing else under load"
+            for i, (f, r) in enumerate(zip(facts.stations, reading.stations, strict=True))
+            if i not in ours and not abs(r.load_N) <= SLACK_N
+        ]
     if why:
         raise FrameFault(f"nothing was moved: {'; '.join(why)}")
     return stations

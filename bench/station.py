@@ -11,7 +11,7 @@ from bench.faults import RULES, Fault, Reaction, worse
 from bench.frame import StationFacts, StationReading
 from bench.limits import SLIP_STRAIN_PER_S, Asked, Violation, Watch, first_watch
 from bench.machine import ENDED, TRIPPED, StationEvent, StationState, after
-from bench.steps import Program
+from bench.steps import Program, RunLimits
 
 S, E = StationState, StationEvent
 LOG_TICK_SHARE = 0.01  # a hold is read every hundredth of its age, between the two ticks of the program
@@ -45,11 +45,15 @@ class Station:
 
     index: int  # on the frame
     name: str
-    spoke: str
-    facts: StationFacts
+    spoke: str  # label of what hangs there
+    spokes: int  # how many of them, in series
+    gauge_length_mm: float  # length that creeps, of all of them
+    facts: StationFacts  # with the bars between spokes counted to the frame's compliance
+    limits: RunLimits  # of this station: lengths are those of all its spokes
     state: StationState
     watch: Watch
-    k: float  # stiffness of spoke and frame, N/mm: expected first, then learned
+    expected_k: float  # stiffness that the program expects, N/mm
+    k: float  # stiffness of spokes and frame, N/mm: expected first, then learned
     step: int = 0  # index into the program's steps
     step_began_s: float = 0.0
     reached_s: float | None = None  # when the held load, the tare or the slack was reached
@@ -115,23 +119,41 @@ class Station:
 
 
 def first_station(
-    program: Program, index: int, facts: StationFacts, spoke: str, reading: StationReading, at_s: float
+    program: Program,
+    index: int,
+    facts: StationFacts,
+    spoke: str,
+    reading: StationReading,
+    at_s: float,
+    *,
+    spokes: int = 1,
 ) -> Station:
-    """A station before anything moves."""
+    """A station before anything moves, with so many spokes in series on it."""
     x = reading.position_mm
+    k = program.stiffness_N_per_mm(facts, spokes)
+    length_mm = spokes * program.gauge_length_mm
+    limits = program.limits
     return Station(
         index=index,
         name=facts.name,
         spoke=spoke,
+        spokes=spokes,
+        gauge_length_mm=length_mm,
         facts=facts,
+        limits=replace(
+            limits,
+            max_elongation_mm=spokes * limits.max_elongation_mm,
+            max_slack_mm=spokes * limits.max_slack_mm,
+        ),
         state=S.WAITING,
         watch=first_watch(reading, at_s),
-        k=program.stiffness_N_per_mm(facts),
+        expected_k=k,
+        k=k,
         span_mm=(x, x),
         span_before_mm=(x, x),
         enable=reading.enabled,
         first_load_N=reading.load_N,
-        slip_mm_per_s=SLIP_STRAIN_PER_S * program.gauge_length_mm,
+        slip_mm_per_s=SLIP_STRAIN_PER_S * length_mm,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from bench.frame import FrameFacts, StationFacts
@@ -28,6 +28,7 @@ class StepKind(Enum):
     TOUCH = "touch"
     CHORD = "chord"
     TEMPERATURE = "temperature"
+    PULL = "pull to break"
 
 
 class Until(Enum):
@@ -54,6 +55,12 @@ class Step:
     temperature_C: float = 0.0  # of a temperature step
     within_C: float = 0.0
     soak_s: float = 0.0  # a temperature step ends this long after its temperature is reached
+    order: tuple[str, ...] = ()  # of an unload step: stations in the order in which they come off; empty: all at once
+    gap_s: float = 0.0  # time from one station of that order to the next
+
+    def wait_s(self, station: str) -> float:
+        """How long a station keeps its load before it is its turn to be unloaded."""
+        return self.gap_s * self.order.index(station) if station in self.order else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,8 +81,10 @@ class Program:
 
     name: str
     batch: str
-    spokes: tuple[tuple[str, str], ...]  # (station as painted on the frame, label of the spoke)
-    gauge_length_mm: float  # length that creeps
+    spokes: tuple[tuple[str, str], ...]  # (station as painted on the frame, label of what hangs there)
+    labels: tuple[tuple[str, ...], ...]  # spokes of each station: one, or several in series
+    gauge_length_mm: float  # length that creeps, of one spoke
+    bar_mm_per_N: float  # compliance of one bar that joins two spokes in series
     motion_tick_s: float
     hold_tick_s: float
     EA_N: float  # expected axial stiffness of one spoke
@@ -103,12 +112,12 @@ class Program:
             if s.kind is not StepKind.CHORD:
                 total += abs(s.load_N - at) / s.rate_N_per_s
                 at = s.load_N
-            total += s.duration_s
+            total += s.duration_s + s.gap_s * max(len(s.order) - 1, 0)
         return total
 
-    def stiffness_N_per_mm(self, station: StationFacts) -> float:
-        """Expected stiffness of spoke and frame in series."""
-        return 1.0 / (self.gauge_length_mm / self.EA_N + station.frame_compliance_mm_per_N)
+    def stiffness_N_per_mm(self, station: StationFacts, spokes: int = 1) -> float:
+        """Expected stiffness of so many spokes in series with the frame (and the bars between them)."""
+        return 1.0 / (spokes * self.gauge_length_mm / self.EA_N + station.frame_compliance_mm_per_N)
 
 
 def stations_of(program: Program, facts: FrameFacts) -> tuple[int, ...]:
@@ -125,6 +134,32 @@ def stations_of(program: Program, facts: FrameFacts) -> tuple[int, ...]:
     return tuple(out)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """What hangs on one station: one spoke, or several in series that share one load."""
+
+    index: int  # on the frame
+    label: str
+    spokes: int
+    facts: StationFacts  # with the bars between the spokes counted to the frame's compliance
+
+
+def label_of(spokes: tuple[str, ...]) -> str:
+    """Short label of what hangs on a station."""
+    return spokes[0] if len(spokes) == 1 else f"{spokes[0]} +{len(spokes) - 1}"
+
+
+def lines_of(program: Program, facts: FrameFacts) -> list[Line]:
+    """Each station that the program uses, with what hangs on it. Raises InputError."""
+    out = []
+    for index, (_, label), labels in zip(stations_of(program, facts), program.spokes, program.labels, strict=True):
+        station = facts.stations[index]
+        compliance = station.frame_compliance_mm_per_N + (len(labels) - 1) * program.bar_mm_per_N
+        line = replace(station, frame_compliance_mm_per_N=compliance)
+        out.append(Line(index=index, label=label, spokes=len(labels), facts=line))
+    return out
+
+
 def check_against(program: Program, facts: FrameFacts) -> None:
     """Whether this frame can carry the program out; before anything is energised.
 
@@ -134,7 +169,7 @@ def check_against(program: Program, facts: FrameFacts) -> None:
         Names the file, the key and what this frame allows.
     """
     where = program.where
-    indices = stations_of(program, facts)
+    lines = lines_of(program, facts)
     if program.motion_tick_s < facts.tick_s - 1e-9:
         raise InputError(
             f"{where}: key 'tick.motion_s' is {program.motion_tick_s:g}: must be at least {facts.tick_s:g}, "
@@ -147,15 +182,17 @@ def check_against(program: Program, facts: FrameFacts) -> None:
         )
     if any(s.kind is StepKind.TEMPERATURE for s in program.steps) and not facts.has_cabinet:
         raise InputError(f"{where}: a temperature step needs a heated cabinet, and frame {facts.name} has none")
-    for index in indices:
-        _check_station(program, facts.stations[index])
+    if any(s.kind is StepKind.PULL for s in program.steps) and "guard" in facts.absent:
+        raise InputError(f"{where}: a pull to break needs a guard that can be read, and frame {facts.name} has none")
+    for line in lines:
+        _check_station(program, line)
     failed = next((p for p in proofs_of(program, facts) if not p.holds), None)
     if failed is not None:
         raise InputError(f"{where}: cannot be proved safe on frame {facts.name}: {failed.says}")
 
 
-def _check_station(program: Program, station: StationFacts) -> None:
-    where = program.where
+def _check_station(program: Program, line: Line) -> None:
+    where, station = program.where, line.facts
     peak = program.peak_load_N
     if peak > station.max_load_N:
         raise InputError(
@@ -167,7 +204,8 @@ def _check_station(program: Program, station: StationFacts) -> None:
             f"{where}: key 'limits.max_load_N' is {program.limits.max_load_N:g}: "
             f"must be at most {station.trip_load_N:g} N, where the cut-out of station {station.name} acts"
         )
-    soft = LEAST_SOFT * program.stiffness_N_per_mm(station)
+    expected = program.stiffness_N_per_mm(station, line.spokes)
+    soft = LEAST_SOFT * expected
     fastest = soft * station.max_speed_mm_per_s
     for s in program.steps:
         if s.rate_N_per_s > fastest:
@@ -182,10 +220,11 @@ def _check_station(program: Program, station: StationFacts) -> None:
             f"at most {fastest:.3g} can be reached on station {station.name}"
         )
     low, high = station.travel_mm
-    stretch = peak / program.stiffness_N_per_mm(station)
+    stretch = peak / expected
     if stretch > high - low:
+        many = "spoke" if line.spokes == 1 else f"{line.spokes} spokes"
         raise InputError(
-            f"{where}: {peak:g} N stretches spoke and frame by about {stretch:.2f} mm: station {station.name} "
+            f"{where}: {peak:g} N stretches {many} and frame by about {stretch:.2f} mm: station {station.name} "
             f"has {high - low:g} mm of travel"
         )
 
@@ -199,9 +238,9 @@ def proofs_of(program: Program, facts: FrameFacts, stiffness_N_per_mm: dict[int,
     proofs = [prove_deadman(deadman_s=deadman_s, tick_s=loop_tick_s(program, facts))]
     rate = max([s.rate_N_per_s for s in program.steps if s.load_N > 0] + [HOLD_RATE_N_PER_S])
     held = [s.load_N for s in program.steps if s.kind in (StepKind.HOLD, StepKind.CHORD) and s.duration_s > 60.0]
-    for index in stations_of(program, facts):
-        station = facts.stations[index]
-        k = (stiffness_N_per_mm or {}).get(index, program.stiffness_N_per_mm(station))
+    for line in lines_of(program, facts):
+        station = line.facts
+        k = (stiffness_N_per_mm or {}).get(line.index, program.stiffness_N_per_mm(station, line.spokes))
         proofs.append(
             prove_speed(
                 station,

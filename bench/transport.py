@@ -283,6 +283,11 @@ def _fail_at_once(client: Any) -> None:
             if not waiting.done():
                 waiting.set_exception(ModbusIOException(f"an answer that is none ({error})"))
             return len(data), None
+        if pdu is not None and pdu.transaction_id != transaction:  # the library takes 0 for any number
+            waiting = context.response_future
+            if not waiting.done():
+                waiting.set_exception(ModbusIOException("a wrong answer: it does not carry the request's number"))
+            return used, None
         return used, pdu
 
     context.framer.handleFrame = guarded

@@ -137,8 +137,8 @@ class Batch:
                 raise InputError(f"key '{key}' is missing: a batch file needs batch, chain and spread")
         try:
             chain = Chain.from_dict(d["chain"])
-        except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
-            raise InputError(f"key 'chain': {error!s}") from None
+        except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
+            raise InputError(f"key 'chain': {_why(error)}") from None
         s = d["spread"]
         try:
             spread = Spread(
@@ -147,8 +147,8 @@ class Batch:
                 spokes=int(s.get("spokes", 1)),
                 degrees_of_freedom=None if s.get("degrees_of_freedom") is None else float(s["degrees_of_freedom"]),
             )
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            raise InputError(f"key 'spread': {error!s}") from None
+        except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+            raise InputError(f"key 'spread': {_why(error)}") from None
         u = d.get("uncertainty")
         if u is None:
             uncertainty = _from_spread(chain, spread)
@@ -161,8 +161,8 @@ class Batch:
                     flow_load_N=None if u.get("flow_load_N") is None else float(u["flow_load_N"]),
                     fibre_area_mm2=None if u.get("fibre_area_mm2") is None else float(u["fibre_area_mm2"]),
                 )
-            except (KeyError, TypeError, ValueError, AttributeError) as error:
-                raise InputError(f"key 'uncertainty': {error!s}") from None
+            except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+                raise InputError(f"key 'uncertainty': {_why(error)}") from None
             known_names = _drawable(chain)
             for name in uncertainty.names:
                 if name not in known_names:
@@ -179,6 +179,23 @@ class Batch:
             "source",
             "made_with",
         }
+        for key in ("candidates", "source", "warnings"):
+            entries = d.get(key, ())
+            of_tables = key != "warnings"
+            if not isinstance(entries, list | tuple) or (
+                of_tables and not all(isinstance(e, Mapping) for e in entries)
+            ):
+                raise InputError(f"key '{key}' must be a list{' of tables' if of_tables else ''}")
+        covers = d.get("covers", {})
+        if not isinstance(covers, Mapping):
+            raise InputError("key 'covers' must be a table")
+        for key, numbers in (("load_N", 2), ("temperature_C", 2), ("longest_hold_s", 1), ("gauge_length_mm", 1)):
+            value = covers.get(key)
+            values = value if numbers == 2 else [value]
+            if value is not None and not (
+                isinstance(values, list | tuple) and len(values) == numbers and all(_is_number(v) for v in values)
+            ):
+                raise InputError(f"key 'covers.{key}' must be {'two numbers' if numbers == 2 else 'a number'}")
         return cls(
             batch=str(d["batch"]),
             law=str(d.get("law", "")),
@@ -186,12 +203,25 @@ class Batch:
             spread=spread,
             uncertainty=uncertainty,
             candidates=tuple(d.get("candidates", ())),
-            covers=d.get("covers", {}),
+            covers=covers,
             warnings=tuple(d.get("warnings", ())),
             source=tuple(d.get("source", ())),
             made_with=str(d.get("made_with", "")),
             extra={k: v for k, v in d.items() if k not in known},
         )
+
+
+def _why(error: Exception) -> str:
+    """What is wrong with a part of the file, in words."""
+    if isinstance(error, KeyError):
+        return f"{error.args[0]} is missing"
+    if isinstance(error, ValueError):
+        return str(error)
+    return "is not in the form that 'longhold fit' writes"
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < np.inf
 
 
 def _names_of(chain: Chain) -> list[tuple[str, int]]:

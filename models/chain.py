@@ -223,8 +223,7 @@ class ChainState:
     @property
     def strain(self) -> Floats:
         """(...) the part of the strain that is neither elastic nor thermal."""
-        total: Floats = self.recoverable.sum(-1) + self.bedding.sum(-1) + self.flow.sum(-1)
-        return total
+        return kernels.total(self.recoverable) + kernels.total(self.bedding) + kernels.total(self.flow)
 
     def take(self, index: Any) -> ChainState:
         """Some of the draws."""
@@ -326,6 +325,14 @@ def advance(
     slope_per_N : array (...)
         d(strain of the state)/d(load1_N): what an implicit solver needs.
     """
+    after, slopes = advance_with_slopes(chain, state, dt_s, load0_N, load1_N, temperature_C)
+    return after, slopes.strain
+
+
+def advance_with_slopes(
+    chain: Chain, state: ChainState, dt_s: float, load0_N: object, load1_N: object, temperature_C: float
+) -> tuple[ChainState, ChainState]:
+    """`advance` with the slope of every mode with ``load1_N``, 1/N, in the place of its strain."""
     if not dt_s >= 0:
         raise ValueError("a step cannot go back in time")
     load0, load1 = _array(load0_N), _array(load1_N)
@@ -336,17 +343,19 @@ def advance(
     g0 = (load0 * (1.0 + q * load0))[..., None]
     g1 = (load1 * (1.0 + q * load1))[..., None]
     c = chain.recoverable_compliance_per_N
-    r1 = state.recoverable * decay + c * (g0 * w0 + g1 * w1)
-    slope: Floats = (c * w1).sum(-1) * (1.0 + 2.0 * q * load1)
+    r_slope: Floats = c * w1
+    r1 = state.recoverable * decay + c * w0 * g0 + r_slope * g1
     if q.any():
-        bend = kernels.curvature_weight(x, w1)
+        bend = c * kernels.curvature_weight(x, w1)
         change = load1 - load0
-        r1 = r1 + c * (q * change * change)[..., None] * bend
-        slope = slope + (c * bend).sum(-1) * 2.0 * q * change
+        r1 = r1 + (q * change * change)[..., None] * bend
+        r_slope = r_slope * (1.0 + 2.0 * q * load1)[..., None] + bend * (2.0 * q * change)[..., None]
     b1, b_slope = _bedding(chain, state.bedding, dt_s, load0, load1, temperature_C)
     gain, f_slope = _flow(chain, dt_s, load0, load1, temperature_C)
-    slope = slope + b_slope.sum(-1) + f_slope.sum(-1)
-    return ChainState(recoverable=r1, bedding=b1, flow=state.flow + gain), slope
+    return (
+        ChainState(recoverable=r1, bedding=b1, flow=state.flow + gain),
+        ChainState(recoverable=r_slope, bedding=b_slope, flow=f_slope),
+    )
 
 
 def advance_to_strain(

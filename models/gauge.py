@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 Direction = Literal["up", "down", "both"]
 DIRECTIONS: tuple[Direction, ...] = ("up", "down", "both")
 COVERAGE = 2.0  # k of an expanded uncertainty
+LARGEST = 1e60  # of any number in a record: what is beyond would overflow when squared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,15 +205,18 @@ class Gauge:
             if d.get(key) is None:
                 return None
             try:
-                return np.asarray(d[key], dtype=np.float64)
-            except (TypeError, ValueError):
+                values = np.asarray(d[key], dtype=np.float64)
+            except (TypeError, ValueError, OverflowError):
                 raise InputError(f"key '{key}' must hold numbers") from None
+            if not (np.abs(values) < LARGEST).all():
+                raise InputError(f"key '{key}' holds a number that no gauge has")
+            return values
 
         def number(key: str, default: float | None) -> float | None:
             value = d.get(key, default)
             if value is None:
                 return None
-            if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
+            if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < LARGEST:
                 raise InputError(f"key '{key}' must be a number, not {value!r}")
             return float(value)
 

@@ -10,6 +10,11 @@ from models.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K
 Floats = NDArray[np.float64]
 
 
+def total(modes: Floats) -> Floats:
+    """(...) sum over the last axis, a few modes: as a product with ones, which is several times quicker."""
+    return modes @ np.ones(modes.shape[-1])
+
+
 def log_ratio(x: Floats) -> Floats:
     """ln(1 + x)/x for x >= 0, 1 at 0."""
     return np.where(x > 1e-8, np.log1p(x) / np.where(x > 1e-8, x, 1.0), 1.0 - 0.5 * x)
@@ -25,11 +30,13 @@ def exponential_weights(x: Floats) -> tuple[Floats, Floats, Floats]:
 
     y1 = y0 decay + target0 w0 + target1 w1, exact. Returns (decay, w0, w1), each of the shape of ``x``.
     """
-    decay = np.exp(-x)
-    safe = np.where(x > 1e-4, x, 1.0)
-    w1 = np.where(x > 1e-4, 1.0 + np.expm1(-safe) / safe, x * (0.5 - x * (1.0 / 6.0 - x / 24.0)))
-    w0 = -np.expm1(-x) - w1
-    return decay, w0, w1
+    lost = -np.expm1(-x)
+    large = x > 1e-4
+    if large.all():
+        w1 = 1.0 - lost / x
+    else:
+        w1 = np.where(large, 1.0 - lost / np.where(large, x, 1.0), x * (0.5 - x * (1.0 / 6.0 - x / 24.0)))
+    return 1.0 - lost, lost - w1, w1
 
 
 def curvature_weight(x: Floats, w1: Floats) -> Floats:
@@ -81,21 +88,26 @@ def one_way_step(b0: Floats, dt: float, tau: Floats, target0: Floats, target1: F
         return still, np.zeros_like(still)
     c1 = (target1 - target0) / dt
     gap = target0 - b0
-    rising = (gap < 0.0) & (c1 > 0.0)
-    wait = np.where(rising, np.minimum(-gap / np.where(rising, c1, 1.0), dt), 0.0)
-    wait = np.where((gap <= 0.0) & (target1 <= b0), dt, wait)
     start = np.maximum(gap, 0.0)  # how far ahead the target is when motion starts
-    run = dt - wait
+    rising = (gap < 0.0) & (c1 > 0.0)
+    wait: Floats | None = None
+    if rising.any():
+        wait = np.where(rising, np.minimum(-gap / np.where(rising, c1, 1.0), dt), 0.0)
+        run = np.where((gap <= 0.0) & (target1 <= b0), 0.0, dt - wait)
+    else:
+        run = np.where((gap > 0.0) | (c1 > 0.0), dt, 0.0)
     falling = (c1 < 0.0) & (start > 0.0)
-    ratio = np.where(falling, c1 * tau / np.where(falling, c1 * tau - start, 1.0), 1.0)
-    with np.errstate(divide="ignore"):
-        meet = np.where(falling, -tau * np.log(ratio), np.inf)
-    run = np.minimum(run, meet)
+    if falling.any():
+        # e-folds until a falling target meets the mode
+        folds = np.log1p(np.divide(start, -c1 * tau, out=np.full(run.shape, np.inf), where=falling))
+        run = np.minimum(run, tau * folds)
     decay, _, w1 = exponential_weights(run / tau)
-    b1 = b0 + np.maximum(start * (1.0 - decay) + c1 * run * w1, 0.0)
-    late = np.where(rising, wait * (1.0 - decay), 0.0)  # a higher end also starts the motion earlier
-    slope = np.where(run > 0.0, (run * w1 + late) / dt, 0.0)
-    return b1, slope
+    move = start * (1.0 - decay) + c1 * run * w1
+    slope = run * w1
+    if wait is not None:
+        slope = slope + np.where(rising, wait * (1.0 - decay), 0.0)  # a higher end also starts the motion earlier
+        slope = np.where(run > 0.0, slope, 0.0)
+    return b0 + np.maximum(move, 0.0), slope / dt
 
 
 def mean_sinh(x0: Floats, x1: Floats) -> tuple[Floats, Floats]:
@@ -105,18 +117,17 @@ def mean_sinh(x0: Floats, x1: Floats) -> tuple[Floats, Floats]:
     """
     mid = 0.5 * (x0 + x1)
     half = 0.5 * (x1 - x0)
-    small = np.abs(half) < 1e-2
-    safe = np.where(small, 1.0, half)
+    small = np.abs(half) < 0.1
     square = half * half
-    sinhc = np.where(small, 1.0 + square / 6.0 * (1.0 + square / 20.0), np.sinh(safe) / safe)
-    dsinhc = np.where(
-        small,
-        half / 3.0 * (1.0 + square / 10.0),
-        (np.cosh(safe) - np.sinh(safe) / safe) / safe,
-    )
-    mean = np.sinh(mid) * sinhc
-    slope = 0.5 * (np.cosh(mid) * sinhc + np.sinh(mid) * dsinhc)
-    return mean, slope
+    sinhc = 1.0 + square / 6.0 * (1.0 + square / 20.0 * (1.0 + square / 42.0 * (1.0 + square / 72.0)))
+    dsinhc = half / 3.0 * (1.0 + square / 10.0 * (1.0 + square / 28.0 * (1.0 + square / 54.0)))
+    if not small.all():
+        safe = np.where(small, 1.0, half)
+        sinh = np.sinh(safe)
+        sinhc = np.where(small, sinhc, sinh / safe)
+        dsinhc = np.where(small, dsinhc, (np.cosh(safe) - sinh / safe) / safe)
+    sinh, cosh = np.sinh(mid), np.cosh(mid)
+    return sinh * sinhc, 0.5 * (cosh * sinhc + sinh * dsinhc)
 
 
 def shift(activation_kJ_per_mol: object, temperature_C: object, reference_C: float) -> Floats:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Floats = NDArray[np.float64]
+LATEST_S = 3.2e10  # of a history
 NEEDED = ("time_s", "load_N", "elongation_mm")
 
 
@@ -28,11 +29,19 @@ def _where(frame: pd.DataFrame, bad: NDArray[np.bool_], source: str) -> str:
     return f"{source}: {name} {frame.index[int(np.argmax(bad))]}"
 
 
+def _float(whole: int) -> float:
+    try:
+        return float(whole)
+    except OverflowError:  # hundreds of digits
+        return np.inf
+
+
 def _numbers(frame: pd.DataFrame, column: str, source: str, *, needed: bool) -> Floats:
     import pandas as pd
 
     values = frame[column]
     if values.dtype.kind not in "fiu":
+        values = values.map(lambda v: _float(v) if isinstance(v, int) else v)
         read = pd.to_numeric(values, errors="coerce")
         text = np.asarray(read.isna() & values.notna())
         if text.any():
@@ -252,6 +261,9 @@ def history_from(frame: pd.DataFrame, source: str, reference_C: float) -> Asked:
     back = np.concatenate([[False], np.diff(time) < 0])
     if back.any():
         raise InputError(f"{_where(frame, back, source)}: time_s goes back; rows must be in time order")
+    late = np.abs(time) > LATEST_S
+    if late.any():
+        raise InputError(f"{_where(frame, late, source)}: time_s is {time[late][0]:g}; a thousand years is the most")
     value = _numbers(frame, has[0], source, needed=True)
     th = np.full(time.size, reference_C)
     if "temperature_C" in frame.columns:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 KGF_N = 9.80665  # 1 kgf in N, exact (standard gravity)
 LBF_N = 4.4482216152605  # 1 lbf in N, exact
 GAS_CONSTANT_J_PER_MOL_K = 8.314462618
@@ -20,7 +22,7 @@ def parse_force_N(value: object) -> float:
     if isinstance(value, bool):
         raise ValueError("a force is a number in N or a text such as '100 kgf'")
     if isinstance(value, int | float):
-        return float(value)
+        return float(value) if abs(value) < 1e15 else math.inf  # whole numbers of many digits do not fit
     if isinstance(value, str):
         factors = {"N": 1.0, "kN": 1000.0, "kgf": KGF_N, "lbf": LBF_N}
         number, _, unit = value.strip().partition(" ")

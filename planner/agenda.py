@@ -145,9 +145,11 @@ def _lace(record: Record, build: Build, schedule: Schedule, now: datetime) -> Ne
     last = max(since.values())
     rest_h = schedule.rest.hours if schedule.rest else build.shop.slack_h
     planned_longest = max(schedule.rest_h(build.wheel.spokes))
+    hung_N = schedule.rest.load_N if schedule.rest else 0.0
+    how = f"they hang at {hung_N:.0f} N" if hung_N > 0 else "they hang slack"
     return Next(
         action="lace",
-        what=f"Lace the wheel, all spokes to {tension:.0f} N: they hang slack, and slack time undoes the stretch.",
+        what=f"Lace the wheel, all spokes to {tension:.0f} N: {how}, and that time undoes the stretch.",
         not_before_utc=last + timedelta(hours=build.shop.slack_h),
         due_utc=last + timedelta(hours=rest_h),
         tension_N=(tension, tension),
@@ -160,11 +162,13 @@ def _lace(record: Record, build: Build, schedule: Schedule, now: datetime) -> Ne
 
 
 def _set(record: Record, build: Build, schedule: Schedule, laced: datetime) -> Next:
-    first = schedule.sessions[0]
+    first, share = schedule.sessions[0], build.shop.squeeze_share
+    at = f" at {100 * share:.0f} % of it" if share < 1.0 else ""
+    squeezing = f"squeeze pairs{at}; " if build.shop.stress_relief.squeezes else ""
     planned_h = schedule.laced.hours if schedule.laced else 0.0
     return Next(
         action="set",
-        what=f"Set the wheel to {both_sides(first.tension_N)}, in rounds; squeeze pairs; read all spokes.",
+        what=f"Set the wheel to {both_sides(first.tension_N)}, in rounds; {squeezing}read all spokes.",
         not_before_utc=laced + timedelta(hours=build.shop.laced_h),
         due_utc=laced + timedelta(hours=planned_h),
         tension_N=first.tension_N,

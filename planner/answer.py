@@ -56,6 +56,7 @@ class Plan:
     best: Option
     holds: bool  # with the asked probability
     tradeoff: tuple[Option, ...]
+    expected_passes: tuple[float, ...]  # of each: its own, and those that its failures need afterwards
     untreated: Untreated
     limits: tuple[tuple[Limit, float], ...]  # each with the peak that the schedule asks of it, N
     binding: str | None  # the limit that keeps the schedule from a higher tension or load
@@ -92,7 +93,10 @@ class Plan:
                 "used_p95": round(thread_used_mm(best.outlook), 2),
                 "available": self.build.spoke.thread_length_mm,
             },
-            "tradeoff": [option.as_dict() for option in self.tradeoff],
+            "tradeoff": [
+                {**option.as_dict(), "expected_passes": round(passes, 2)}
+                for option, passes in zip(self.tradeoff, self.expected_passes, strict=True)
+            ],
             "relax": list(self.relax),
             "would_buy": [{"change": change, "effect": effect} for change, effect in self.would_buy],
             "search": {

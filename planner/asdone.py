@@ -75,7 +75,7 @@ def past_of(record: Record, wheel: Wheel, now: datetime) -> Past:
         )
     return Past(
         nights=_together(nights),
-        rest_load_N=0.0,
+        rest_load_N=record.schedule.rest.load_N if record.schedule and record.schedule.rest else 0.0,
         laced_h=build.shop.laced_h if laced_utc is None else max(hours_between(laced_utc, set_utc), 0.0),
         lacing_N=build.shop.lacing_tension_N if laced is None else laced.tension_N,
         sittings=tuple(sittings),

@@ -241,6 +241,7 @@ class Shop(Table):
     spokes_per_station: Annotated[Whole, between(1, 64, "spokes")] = 1
     mount_min_per_spoke: Annotated[NotNegative, between(0, 240, "min")] = 3.0
     slack_h: Hours = 0.5
+    rest_load_N: ForceOr0 = 0.0  # what the shop can hang each spoke at between frame and lacing; 0: they lie slack
     lacing_tension_N: ForceOr0 = 100.0
     laced_h: Hours = 11.5
     set_session_h: Annotated[Above0, between(0.02, 48, "h")] = 1.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from planner.geometry import LEFT, RIGHT, sides
@@ -63,6 +63,7 @@ class Bench:
     temperature_C: float
     groups: tuple[Group, ...]
     nights: int  # days on which a run begins
+    rest_load_N: float = 0.0  # between frame and lacing; 0: slack
 
     def steps(self, shop: Shop) -> tuple[Prestretch, Rest]:
         """The first two steps of a schedule."""
@@ -74,7 +75,7 @@ class Bench:
                 temperature_C=self.temperature_C,
                 groups=() if alike else self.groups,
             ),
-            Rest(hours=min(g.rest_h for g in self.groups), temperature_C=shop.temperature_C),
+            Rest(hours=min(g.rest_h for g in self.groups), temperature_C=shop.temperature_C, load_N=self.rest_load_N),
         )
 
 
@@ -142,7 +143,11 @@ def bench(build: Build, load_N: float, hours: float, temperature_C: float) -> Be
 
 
 def benches(build: Build) -> list[Bench | None]:
-    """Stretches worth comparing, none first: the highest load for long and for half as long, at each temperature."""
+    """Stretches worth comparing, none first: the highest load for long and for half as long, at each temperature.
+
+    Where the shop can keep spokes under a load between frame and lacing, each with and without it. Lower loads on the
+    frame are left out: at the same hours they leave more creep to come, and cost as much.
+    """
     shop = build.shop
     top = math.floor(build.bench_limit_N() / LOAD_STEP_N) * LOAD_STEP_N
     top = top if top > 0 else build.bench_limit_N()
@@ -151,7 +156,9 @@ def benches(build: Build) -> list[Bench | None]:
     asked = []
     for th in shop.bench_temperature_C:
         asked += [(top, longest, th), (top, longest / 2.0, th)]
-    return [None, *(b for b in (bench(build, *a) for a in asked) if b is not None)]
+    slack = [b for b in (bench(build, *a) for a in asked) if b is not None]
+    hung = [replace(b, rest_load_N=shop.rest_load_N) for b in slack if shop.rest_load_N > 0]
+    return [None, *slack, *hung]
 
 
 # -- the days of the sessions --------------------------------------------------------------------------------------
@@ -297,6 +304,8 @@ class Candidate:
         """Hours that somebody works on this wheel after it is laced, and at the frame."""
         shop = build.shop
         mounting = build.wheel.spokes * shop.mount_min_per_spoke / 60.0 if self.bench else 0.0
+        if self.bench and self.bench.rest_load_N > 0:
+            mounting *= 2.0  # each spoke is hung up once more
         return mounting + shop.set_session_h + len(self.timing.at_h) * shop.pass_session_h
 
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planner.outlook import H, Setting
-from planner.relaxation import Standing, first_set, let_stand, retensioned
+from planner.relaxation import Standing, let_stand
 from planner.schedule import Schedule
-from planner.screening import MeanDraws, bench_state
+from planner.screening import MeanDraws, bench_state, through_sessions
 
 if TYPE_CHECKING:
     from planner.build import Use
@@ -36,16 +36,9 @@ def hot_day(setting: Setting, draws: MeanDraws, bench: Bench | None, schedule: S
     creep, and back at the shop's temperature they stand lower than if nothing had happened.
     """
     build = setting.build
-    spokes, targets = draws.spokes(setting), np.array(setting.targets_N)
-    standing: Standing | None = None
-    for i, session in enumerate(schedule.sessions):
-        full = draws.stands_N(setting, np.array(session.tension_N), len(schedule.sessions) - 1 - i)
-        if standing is None:
-            standing = first_set(spokes, bench_state(setting, draws, bench), full, build.shop)
-        else:
-            _, standing = let_stand(spokes, standing, [session.at_h * H], RATIO)
-            standing = retensioned(spokes, standing, full, session.length_h(build.shop))
-    assert standing is not None
+    targets = np.array(setting.targets_N)
+    state = bench_state(setting, draws, bench)
+    spokes, standing = through_sessions(setting, draws, schedule, state, RATIO)
     begins_s = (schedule.deliver.at_h + AFTER_DELIVERY_H) * H
     ends_s = begins_s + use.hottest_h * H
     horizon_s = max(build.tension.horizon_h * H, ends_s + COOLED_H * H)

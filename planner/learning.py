@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from models.batch import PARTS, Batch
 from models.chain import Chain, ChainState, virgin
 from models.errors import CannotAnswer
-from planner.outlook import Draws, H, Setting, Sides, draw_wheels
+from planner.outlook import Draws, H, Setting, Sides, draw_wheels, of_its_fibre
 from planner.past import Past, Seen, Sitting
 from planner.present import Expected, level_of, set_error_of, spread_of
 from planner.relaxation import Spokes, Standing, first_set, laced, let_stand, rested, retensioned, stretched
@@ -265,7 +265,7 @@ def learn(setting: Setting, batch: Batch, lives: Sequence[Lives], seen: Seen) ->
             foretold_percent=foretold(0.5),
             foretold_low_percent=foretold(0.05),
             foretold_high_percent=foretold(0.95),
-            scales=_scales(batch, counted, weight),
+            scales=_scales(of_its_fibre(setting.build, batch), counted, weight),
             effective_draws=effective(weight),
             tempered=power,
             history=lives[likeliest].past.words,

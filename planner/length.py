@@ -13,6 +13,7 @@ from models.chain import elastic_slope_per_N
 from planner import geometry
 from planner.geometry import LEFT, RIGHT
 from planner.life import MARKS, Strains, strains_of
+from planner.outlook import of_its_fibre
 from planner.rim import RimSection
 from planner.schedule import Schedule
 from planner.wheel import Wheel, wheel_of
@@ -128,6 +129,7 @@ def lengths(
     end stands where the build asks (``spoke.end_past_seat_mm``) at the horizon.
     """
     wheel = wheel_of(build)
+    batch = of_its_fibre(build, batch)
     chain = draw_chains(batch, rng, draws, 1).take((slice(None), 0))
     targets = wheel.side_targets_N()
     sides = []

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.batch import Batch, draw_chains
+from models.batch import Batch, draw_chains, given_fibre_area
 from models.chain import Chain, elastic_slope_per_N, total_strain
 from planner.relaxation import (
     STEP_RATIO,
@@ -77,10 +77,18 @@ class Draws:
         return [self.take(slice(i, i + CHUNK)) for i in range(0, self.count, CHUNK)]
 
 
+def of_its_fibre(build: Build, batch: Batch) -> Batch:
+    """The batch with what the build file says of the fibre counted in (a fit may not have known its area)."""
+    if "linear_density_g_per_m" not in build.spoke.model_fields_set:
+        return batch
+    return given_fibre_area(batch, build.spoke.fibre_area_mm2)
+
+
 def draw_wheels(build: Build, wheel: Wheel, batch: Batch, rng: np.random.Generator, draws: int) -> Draws:
     """New wheels: spokes from the batch (its spread and what is not known of it), reading errors, seating, rim."""
     n, tension = wheel.n, build.tension
-    chain = without_fast_modes(draw_chains(batch, rng, draws, n), FAST_RECOVERABLE_S, FAST_BEDDING_S)
+    whole = draw_chains(of_its_fibre(build, batch), rng, draws, n)
+    chain = without_fast_modes(whole, FAST_RECOVERABLE_S, FAST_BEDDING_S)
     seat = build.wheel.seating_mm + build.wheel.seating_sd_mm * rng.standard_normal((draws, n))
     return Draws(
         chain=chain,
@@ -95,7 +103,7 @@ def draw_wheels(build: Build, wheel: Wheel, batch: Batch, rng: np.random.Generat
 
 def stiffness_at_target_N(build: Build, batch: Batch) -> float:
     """EA of the batch's middle spoke for a small change of tension at the build's target, N."""
-    return 1.0 / float(elastic_slope_per_N(batch.chain, build.tension.target_N))
+    return 1.0 / float(elastic_slope_per_N(of_its_fibre(build, batch).chain, build.tension.target_N))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -20,7 +20,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from models.chain import BEDDING_UNIT_N, Chain, ChainState, advance, elastic_slope_per_N, elastic_strain, virgin
+from models.chain import (
+    BEDDING_UNIT_N,
+    Chain,
+    ChainState,
+    advance,
+    advance_with_slopes,
+    elastic_slope_per_N,
+    elastic_strain,
+    virgin,
+)
 from planner.schedule import Laced, Prestretch, Schedule
 
 if TYPE_CHECKING:
@@ -35,7 +44,7 @@ BETWEEN_SQUEEZES_S = 30.0
 SEATING_TAU_S = 1200.0  # seats that creep in are in place within about 20 min
 FIRST_STEP_S = 20.0
 STEP_RATIO = 1.6  # each step ends this many times later after the nipples were left alone than it began
-TOLERANCE_N = 0.05  # last change of a step's Newton iteration
+TOLERANCE_N = 5.0  # last change of a step's Newton iteration; the state goes along with it by its slopes
 PART_EVERY = 4  # steps after which bedding modes that have stopped are left out
 MOST_ITERATIONS = 60
 LAST_DIGITS = 1e-14  # relative
@@ -86,10 +95,12 @@ class Coupling:
         scale = 1.0 / (1.0 + middle * self.values)
         into, back = self.inverse.T, self.vectors.T
         x: Floats = ((miss_N @ into) * scale) @ back
-        for _ in range(3):
-            x = (((miss_N - self.answer(unlike * x)) @ into) * scale) @ back
         stiffest = self.values.max()
-        far = np.abs(unlike).max(-1) * stiffest / (1.0 + middle[..., 0] * stiffest) > UNLIKE
+        gain = np.abs(unlike).max(-1) * stiffest / (1.0 + middle[..., 0] * stiffest)  # of the error, each time
+        far = gain > UNLIKE
+        worst = float(gain.max(where=~far, initial=0.0))
+        for _ in range(3 if worst > 0.15 else 2 if worst > 0.05 else 1):
+            x = (((miss_N - self.answer(unlike * x)) @ into) * scale) @ back
         if far.any():
             # spokes too unlike each other for the iteration: solved whole
             whole = np.eye(self.values.size) + self.influence * slope_mm_per_N[far][:, None, :]
@@ -397,12 +408,22 @@ def _balanced(
     # a draw whose spokes grow by metres has no digits left for its tensions
     enough = np.maximum(tolerance_N, LAST_DIGITS * np.abs(target_N).max(axis=-1))
     for k in range(MOST_ITERATIONS):
-        after, slope = advance(chain, moving.state, dt_s, tension_N, tension1, spokes.temperature_C)
+        after, slopes = advance_with_slopes(chain, moving.state, dt_s, tension_N, tension1, spokes.temperature_C)
         excess = spokes.excess_strain(after, tension1) + moving.fixed_strain
         miss = target_N - tension1 - coupling.answer(coupling.fibre_mm * excess)
-        softer = elastic_slope_per_N(chain, tension1) - 1.0 / coupling.EA_N + spokes.give_per_N + slope
+        softer = elastic_slope_per_N(chain, tension1) - 1.0 / coupling.EA_N + spokes.give_per_N + slopes.strain
         change = coupling.solve(miss, coupling.fibre_mm * softer)
-        tension1 = tension1 + (change if k < HALVED_FROM else 0.5 * change)
         if (np.abs(change).max(axis=-1) <= enough).all():
-            return after, tension1  # the state lags the last, small change; the next step's balance makes it up
+            return _moved(after, slopes, change), tension1 + change
+        tension1 = tension1 + (change if k < HALVED_FROM else 0.5 * change)
     raise ArithmeticError(f"the wheel's tensions did not settle in a step of {dt_s:g} s")
+
+
+def _moved(state: ChainState, slopes: ChainState, change_N: Floats) -> ChainState:
+    """The state at a tension a little away from the one it was worked out for."""
+    d = change_N[..., None]
+    return ChainState(
+        recoverable=state.recoverable + slopes.recoverable * d,
+        bedding=state.bedding + slopes.bedding * d,
+        flow=state.flow + slopes.flow * d,
+    )

@@ -324,13 +324,13 @@ def _times(schedule: Schedule, build: Build) -> list[str]:
             if _over(s.at_h + s.length_h(shop), day_h):
                 out.append(f"{what}: is not over on the day of the set (working day of {day_h:g} h)")
         elif s.kind == "pass":
-            if _over(end_h + shop.pass_interval_h, s.at_h):
+            if _over(night_h + shop.pass_interval_h, s.at_h):
                 out.append(
-                    f"{what}: less than shop.pass_interval_h = {shop.pass_interval_h:g} h after the session before it"
+                    f"{what}: less than shop.pass_interval_h = {shop.pass_interval_h:g} h after the last set or pass"
                 )
-            night_h = s.at_h
+            night_h = s.at_h + s.length_h(shop)
         end_h = s.at_h + s.length_h(shop)
-    if _over(end_h, schedule.deliver.at_h) or night_h > schedule.deliver.at_h:
+    if _over(end_h, schedule.deliver.at_h):
         out.append(f"deliver at {schedule.deliver.at_h:g} h: the last session ends at {end_h:g} h")
     if _over(schedule.deliver.at_h, build.tension.delivery_h):
         out.append(

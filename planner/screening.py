@@ -19,6 +19,7 @@ from planner.candidates import Bench, Candidate, Timing
 from planner.outlook import Draws, H, Setting, output_times_h, standing_until
 from planner.relaxation import (
     Spokes,
+    Standing,
     first_set,
     laced,
     let_stand,
@@ -27,7 +28,7 @@ from planner.relaxation import (
     retensioned,
     stretched,
 )
-from planner.schedule import Laced, Session
+from planner.schedule import Laced, Schedule, Session
 
 if TYPE_CHECKING:
     from planner.build import Build
@@ -73,6 +74,18 @@ class MeanDraws:
             softer=draws.softer,
         )
 
+    def take(self, part: slice | NDArray[np.bool_]) -> MeanDraws:
+        """Some of the draws."""
+        own = {f.name: getattr(self.chain, f.name) for f in fields(self.chain) if f.name != "reference_C"}
+        return MeanDraws(
+            chain=replace(self.chain, **{name: a[part] for name, a in own.items() if a.ndim > 1}),
+            reading=self.reading[:, part],
+            bias=self.bias[part],
+            seat_mm=self.seat_mm[part],
+            seat_at_once=self.seat_at_once[part],
+            softer=self.softer[part],
+        )
+
     def spokes(self, setting: Setting) -> Spokes:
         """The draws as the relaxation takes them."""
         return Spokes(
@@ -103,7 +116,7 @@ def bench_state(setting: Setting, draws: MeanDraws, bench: Bench | None) -> Chai
     for group in bench.groups:
         own = setting.wheel.side[np.array(group.positions) - 1]
         weights.append([np.count_nonzero(own == s) for s in (0, 1)])
-        parts.append(rested(chain, unloaded, group.rest_h, 0.0, shop.temperature_C))
+        parts.append(rested(chain, unloaded, group.rest_h, bench.rest_load_N, shop.temperature_C))
     share = np.array(weights, dtype=np.float64)
     share /= share.sum(axis=0)
 
@@ -111,7 +124,25 @@ def bench_state(setting: Setting, draws: MeanDraws, bench: Bench | None) -> Chai
         return sum((share[i][:, None] * getattr(p, name) for i, p in enumerate(parts)), np.zeros(1))
 
     state = ChainState(recoverable=mean("recoverable"), bedding=mean("bedding"), flow=mean("flow"))
-    return laced(chain, state, lacing, 0.0)
+    return laced(chain, state, lacing, bench.rest_load_N)
+
+
+def through_sessions(
+    setting: Setting, draws: MeanDraws, schedule: Schedule, state: ChainState, ratio: float = RATIO
+) -> tuple[Spokes, Standing]:
+    """Mean spokes up to the end of a schedule's last session, from their ``state`` when the first set begins."""
+    shop, spokes = setting.build.shop, draws.spokes(setting)
+    last = len(schedule.sessions) - 1
+    standing: Standing | None = None
+    for i, session in enumerate(schedule.sessions):
+        full = draws.stands_N(setting, np.array(session.tension_N), last - i)
+        if standing is None:
+            standing = first_set(spokes, state, full, shop)
+        else:
+            _, standing = let_stand(spokes, standing, [session.at_h * H], ratio)
+            standing = retensioned(spokes, standing, full, session.length_h(shop))
+    assert standing is not None
+    return spokes, standing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

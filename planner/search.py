@@ -1,53 +1,45 @@
 """The search for a schedule: fewest overnight passes, then bench nights and hands-on hours, then peak tension.
 
-Candidates are screened by mean spokes (screening.py); those that look good enough go through whole wheels, in order of
-what they cost, until one holds with the asked probability. The claim is then made with fresh draws, and a winner that
-only looked good by luck is passed over.
+Candidates are screened by mean spokes (screening.py), all of them with the sessions before the last as high as the
+limits allow, which holds best. Those that look good enough go through whole wheels, in order of what they cost, until
+one holds with the asked probability; then its tensions are brought down as far as it goes on holding. The claim is made
+with fresh draws, and a winner that only looked good by luck is passed over.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from models.batch import Batch
 from models.errors import CannotAnswer
-from planner.answer import (
-    Option,
-    Plan,
-    asked_of_limits,
-    binding_limit,
-    thread_used_mm,
-    warnings_of,
-    what_to_relax,
-)
-from planner.candidates import Bench, Candidate, benches, most_level, ways, wheel_limits
-from planner.hotday import hot_day
-from planner.outlook import Draws, Setting, draw_wheels, look_ahead, stiffness_at_target_N
+from planner.answer import Option, Plan, asked_of_limits, binding_limit, thread_used_mm, warnings_of, what_to_relax
+from planner.beside import heat, tradeoff, would_buy
+from planner.candidates import Candidate, benches, most_level, ways, wheel_limits
+from planner.further import further_passes
+from planner.learning import with_other_draws
+from planner.outlook import Draws, Setting, draw_wheels, look_ahead, of_its_fibre, stiffness_at_target_N
 from planner.relaxation import STEP_RATIO
 from planner.schedule import check_schedule, peak_tension_N
 from planner.screening import MeanDraws, Screened, bench_state, screen
-from planner.untreated import MOST_PASSES, Untreated, untreated
+from planner.untreated import untreated
 from planner.wheel import wheel_of
 
 if TYPE_CHECKING:
     from planner.build import Build
 
 DRAWS = 1000
-SCREENING_DRAWS = 100  # mean wheels
+SCREENING_DRAWS = 128  # mean wheels
 FIRST_LOOK_DRAWS = 256  # whole wheels in the search; the claim takes all
 TRADE_DRAWS = 128  # whole wheels for what was not taken
 UNTREATED_DRAWS = 128
 RATIO = 2.2  # steps of the search in log time; the claim takes finer ones
-EARLY_LEVELS = (1.0, 1.1, 1.2, 9.9)  # of sessions before the last, over target; the last: as high as limits allow
-SAME_SCORE = 0.01  # a lower early level is taken where it does nearly as well
+CALMER_LEVELS = (1.0, 1.05, 1.1, 1.15)  # of sessions before the last, over target, where the highest is not needed
+FURTHER_DRAWS = 48  # mean wheels that tell how many passes a failed one still needs
 NEAR = 0.04  # a screened probability so far below what is asked is still looked at
 LOOKS = 4  # candidates of one count of passes that whole wheels are spent on
-WIDER_PERCENT = 2.0  # tolerance in "what would it buy"
-CHANGE_DRAWS = 48  # mean wheels for "what would it buy"
 
 
 class Search:
@@ -55,7 +47,7 @@ class Search:
 
     def __init__(self, build: Build, batch: Batch, seed: int = 0, draws: int = DRAWS) -> None:
         wheel = wheel_of(build)
-        self.build, self.batch = build, batch
+        self.build, self.batch = build, of_its_fibre(build, batch)
         highest = max(wheel.side_targets_N())
         self.limits = wheel_limits(build, wheel.buckling_tension_N(stiffness_at_target_N(build, batch)))
         self.most = most_level(build, self.limits, highest)
@@ -66,21 +58,21 @@ class Search:
                 f"leaves no room for it; lower the target to {self.most * highest:.0f} N, or take a part that "
                 "bears more"
             )
-        self.setting = Setting.of(build, wheel, batch)
-        self.draws = draw_wheels(build, wheel, batch, np.random.default_rng([seed, 1]), draws)
+        self.setting = Setting.of(build, wheel, self.batch)
+        self.draws = draw_wheels(build, wheel, self.batch, np.random.default_rng([seed, 1]), draws)
         self.quick = self.draws.take(slice(0, min(FIRST_LOOK_DRAWS, draws)))
         self.few = self.draws.take(slice(0, min(TRADE_DRAWS, draws)))
         self.mean_draws = MeanDraws.of(self.setting, self.draws.take(slice(0, SCREENING_DRAWS)))
         self.stretches = [(b, bench_state(self.setting, self.mean_draws, b)) for b in benches(build)]
-        self.fresh = draw_wheels(build, wheel, batch, np.random.default_rng([seed, 2]), draws)
+        self.fresh = draw_wheels(build, wheel, self.batch, np.random.default_rng([seed, 2]), draws)
+        self.further: dict[Candidate, float] = {}  # passes where the schedule fails
         self.screened = self.evaluated = 0
 
     def screen(self, passes: int) -> list[Screened]:
-        """The best level for each timing, stretch and early level with so many passes."""
+        """The best level for each timing and stretch with so many passes."""
         out: list[Screened] = []
         for timing in ways(self.build, passes):
-            early = sorted({min(level, self.most) for level in EARLY_LEVELS})
-            out += screen(self.setting, self.mean_draws, timing, self.stretches, early, self.most)
+            out += screen(self.setting, self.mean_draws, timing, self.stretches, [self.most], self.most)
         self.screened += len(out)
         return out
 
@@ -98,6 +90,15 @@ class Search:
             outlook=outlook,
             probability=float(outlook.holds(asked.tolerance_percent, asked.balance_percent).mean()),
         )
+
+    def expected_passes(self, option: Option) -> float:
+        """An option's passes, and on average those that a wheel needs afterwards where it does not hold."""
+        if option.candidate not in self.further:
+            first = slice(0, FURTHER_DRAWS)
+            state = dict(self.stretches)[option.candidate.bench].take(first)
+            draws = self.mean_draws.take(first)
+            self.further[option.candidate] = further_passes(self.setting, draws, option.candidate, state)
+        return option.schedule.passes + (1.0 - option.probability) * self.further[option.candidate]
 
     def claim(self, candidate: Candidate) -> Option:
         """A candidate with fresh draws and finer steps."""
@@ -124,34 +125,39 @@ class Search:
         ``looked`` takes every option that whole wheels went through.
         """
         asked = self.build.tension.probability
-        hopeful = _best_of_each([s for s in found if s.probability >= asked - NEAR])
-        hopeful.sort(key=lambda s: self.cost(s.candidate))
+        hopeful = [s for s in found if s.probability >= asked - NEAR]
+        hopeful.sort(key=lambda s: (*self.cost(s.candidate)[:3], -s.score))
         for s in hopeful[:LOOKS]:
             option = self.option(s.candidate, self.quick)
             looked.append(option)
             if self.good(option):
-                claimed = self.claim(s.candidate)
-                if self.good(claimed):
-                    return claimed, option.probability
+                for better in (*self.calmer(s), s.candidate):
+                    claimed = self.claim(better)
+                    if self.good(claimed):
+                        return claimed, option.probability
                 looked[-1] = claimed
         return None
 
+    def calmer(self, chosen: Screened) -> list[Candidate]:
+        """The same days with lower tension in the sessions before the last, where that is likely to hold as well.
 
-def _best_of_each(found: Sequence[Screened]) -> list[Screened]:
-    """Of each timing and stretch only the early level that holds best, or a lower one that does nearly as well."""
-    alike: dict[tuple[object, Bench | None], list[Screened]] = {}
-    for s in found:
-        alike.setdefault((s.candidate.timing, s.candidate.bench), []).append(s)
-    return [
-        min(
-            (s for s in group if s.score >= max(g.score for g in group) - SAME_SCORE),
-            key=lambda s: s.candidate.early_level,
-        )
-        for group in alike.values()
-    ]
+        One at most: the lowest of `CALMER_LEVELS` that whole wheels do not speak against.
+        """
+        timing, bench = chosen.candidate.timing, chosen.candidate.bench
+        levels = [level for level in CALMER_LEVELS if level < self.most]
+        if not timing.at_h or not levels:
+            return []
+        state = dict(self.stretches)[bench]
+        found = screen(self.setting, self.mean_draws, timing, [(bench, state)], levels, self.most)
+        self.screened += len(found)
+        for s in found:  # lowest first
+            if s.probability >= self.build.tension.probability and self.good(self.option(s.candidate, self.quick)):
+                return [s.candidate]
+        return []
 
 
-def _surest(found: Sequence[Screened]) -> Screened:
+def surest(found: Sequence[Screened]) -> Screened:
+    """The one that holds best."""
     return max(found, key=lambda s: s.score)
 
 
@@ -173,14 +179,18 @@ def find_plan(
     Returns
     -------
     Plan; ``holds`` is false where nothing holds with the asked probability: then it is the schedule with the fewest
-    passes to be expected, a wheel that does not hold being built the trade's way after all.
+    passes to be expected, those counted that a wheel needs afterwards where it does not hold.
 
     Raises
     ------
     CannotAnswer
-        The target itself is over a limit of the wheel, so no schedule can be given at all.
+        The target itself is over a limit of the wheel, so no schedule can be given at all; or the simulated wheels
+        find no balance.
     """
-    say = progress if progress is not None else _silent
+    return with_other_draws(lambda s: _find_plan(build, batch, s, draws, progress or _silent), seed)
+
+
+def _find_plan(build: Build, batch: Batch, seed: int, draws: int, say: Callable[[str], None]) -> Plan:
     say("the wheel, and the spokes it may get")
     search = Search(build, batch, seed, draws)
     looked: list[Option] = []
@@ -194,72 +204,28 @@ def find_plan(
         passes += 1
     say("the untreated wheel")
     beside = untreated(search.setting, search.fresh.take(slice(0, min(UNTREATED_DRAWS, draws))))
-    winner, in_search = won if won is not None else _least_expected(search, found, beside, looked)
+    winner, in_search = won if won is not None else _least_expected(search, found, looked)
     say("what else is possible")
-    trade = _tradeoff(search, found, winner, looked)
-    return _answer(search, winner, in_search, trade, beside, holds=won is not None)
-
-
-def _least_expected(
-    search: Search, found: dict[int, list[Screened]], beside: Untreated, looked: list[Option]
-) -> tuple[Option, float]:
-    """Where nothing holds as asked: the fewest passes to be expected, claimed with fresh draws.
-
-    A wheel that does not hold is counted as built the trade's way after all.
-    """
-    otherwise = beside.as_dict()["passes_to_hold"] or MOST_PASSES + 1
-    for group in found.values():
-        if group:
-            looked.append(search.option(_surest(group).candidate, search.quick))
-    best = min(looked, key=lambda o: o.schedule.passes + (1.0 - o.probability) * otherwise)
-    return search.claim(best.candidate), best.probability
-
-
-def _silent(_words: str) -> None:
-    pass
-
-
-def _tradeoff(
-    search: Search, found: dict[int, list[Screened]], winner: Option, looked: Sequence[Option]
-) -> tuple[Option, ...]:
-    """For each count of passes the surest without and with a stretch, and the winner."""
-    more = max(found) + 1
-    if winner.schedule.passes == more - 1 and any(True for _ in ways(search.build, more)):
-        found = {**found, more: search.screen(more)}
-    known = {(o.candidate.timing, o.candidate.bench): o for o in [*looked, winner]}
-    out = {(winner.candidate.timing, winner.candidate.bench): winner}
-    for group in found.values():
-        for stretched in (False, True):
-            own = [s for s in group if (s.candidate.bench is not None) == stretched]
-            best = _surest(own).candidate if own else None
-            if best is None or (best.timing, best.bench) in out:
-                continue
-            key = (best.timing, best.bench)
-            out[key] = known[key] if key in known else search.option(best, search.few)
-    return tuple(sorted(out.values(), key=lambda o: search.cost(o.candidate)))
-
-
-def _answer(
-    search: Search, winner: Option, in_search: float, trade: tuple[Option, ...], beside: Untreated, *, holds: bool
-) -> Plan:
-    build = search.build
+    trade = tradeoff(search, found, winner, looked)
     buckling = [limit.limit_N for limit in search.limits if limit.what == "lateral buckling"]
     problems = check_schedule(winner.schedule, build, buckling[0] if buckling else None)
     if problems:
         raise AssertionError(f"the search proposed a schedule that the build forbids: {problems[0]}")
     limits = asked_of_limits(winner, search.limits, build.bench_limit_N())
+    holds = won is not None
     return Plan(
         batch=search.batch.batch,
         build=build,
         best=winner,
         holds=holds,
         tradeoff=trade,
+        expected_passes=tuple(map(search.expected_passes, trade)),
         untreated=beside,
         limits=limits,
         binding=binding_limit(limits),
         relax=() if holds else what_to_relax(build.tension, winner),
-        would_buy=_would_buy(search, winner, holds),
-        warnings=(*warnings_of(build, search.batch, winner), *_heat(search, winner)),
+        would_buy=would_buy(search, winner, holds),
+        warnings=(*warnings_of(build, search.batch, winner), *heat(search, winner)),
         draws=search.fresh.count,
         search_probability=in_search,
         evaluated=search.evaluated,
@@ -267,59 +233,15 @@ def _answer(
     )
 
 
-def _heat(search: Search, winner: Option) -> tuple[str, ...]:
-    use = search.build.use
-    if use is None or use.hottest_h <= 0:
-        return ()
-    heat = hot_day(search.setting, search.mean_draws, winner.candidate.bench, winner.schedule, use)
-    return (
-        f"{use.hottest_h:g} h at {use.hottest_C:g} degC after delivery raise the tension to about "
-        f"{heat.hottest_percent:.0f} % and cost {-heat.at_horizon_percent:.1f} % by the horizon; the forecast leaves "
-        "that out",
-    )
+def _least_expected(search: Search, found: dict[int, list[Screened]], looked: list[Option]) -> tuple[Option, float]:
+    """Where nothing holds as asked: the fewest passes to be expected, claimed with fresh draws."""
+    for group in found.values():
+        best = surest(group).candidate if group else None
+        if best is not None and not any(o.candidate == best for o in looked):
+            looked.append(search.option(best, search.quick))
+    chosen = min(looked, key=lambda o: (round(search.expected_passes(o), 2), *search.cost(o.candidate)))
+    return search.claim(chosen.candidate), chosen.probability
 
 
-def _would_buy(search: Search, winner: Option, holds: bool) -> tuple[tuple[str, str], ...]:
-    """What a wider tolerance, one more night and one more station would bring, as far as mean spokes tell."""
-    if holds and winner.schedule.passes == 0 and winner.candidate.nights == 0:
-        return ()
-    build = search.build
-    asked, shop = build.tension, build.shop
-    wider, later = asked.tolerance_percent + WIDER_PERCENT, asked.delivery_h + 24.0
-    changes = [
-        (
-            f"tension.tolerance_percent {wider:g} instead of {asked.tolerance_percent:g}",
-            "tension",
-            "tolerance_percent",
-            wider,
-        )
-    ]
-    if later < asked.horizon_h:
-        changes.append((f"one more night (tension.delivery_h {later:g})", "tension", "delivery_h", later))
-    if winner.candidate.bench is not None and shop.stations * shop.spokes_per_station < build.wheel.spokes:
-        changes.append((f"one more station (shop.stations {shop.stations + 1})", "shop", "stations", shop.stations + 1))
-    out = []
-    for words, table, key, value in changes:
-        changed = build.model_copy(update={table: getattr(build, table).model_copy(update={key: value})})
-        out.append((words, _effect(search, changed, winner)))
-    return tuple(out)
-
-
-def _effect(search: Search, changed: Build, winner: Option) -> str:
-    """Fewest passes and bench nights for a changed build, in words."""
-    setting = replace(search.setting, build=changed)
-    draws = MeanDraws.of(setting, search.draws.take(slice(0, CHANGE_DRAWS)))
-    top = [b for b in benches(changed) if b is None or b.load_N >= 0.99 * changed.bench_limit_N()][:2]
-    stretches = [(b, bench_state(setting, draws, b)) for b in top]
-    surest: Screened | None = None
-    for passes in range(winner.schedule.passes + 1):
-        timings = list(ways(changed, passes))[-1:]
-        found = [s for t in timings for s in screen(setting, draws, t, stretches, [search.most], search.most)]
-        fit = [s for s in found if s.probability >= changed.tension.probability]
-        if fit:
-            best = min(fit, key=lambda s: search.cost(s.candidate))
-            nights = best.candidate.nights
-            return f"about {passes} passes and {nights} bench nights, holds with about {best.probability:.2f}"
-        if found:
-            surest = _surest([*found, *([surest] if surest else [])])
-    return f"still nothing; the best would hold with about {surest.probability:.2f}" if surest else "nothing"
+def _silent(_words: str) -> None:
+    pass

@@ -33,8 +33,7 @@ BUILD_CAUTIONS = (
 )
 BUILD_HINTS = (
     "Hub hole edges rounded and smooth where fibre bears. Mark each spoke; hold its end against twist while turning.",
-    "Stress relief: squeeze pairs {squeezes} times, {seconds} s each, in the set session; later only on the way up, "
-    "never at the full tension named here. Read with one gauge throughout.",
+    "Read with one gauge throughout.",
 )
 
 
@@ -109,6 +108,7 @@ def build_card(
     balance_percent: float,
     squeezes: int,
     squeeze_s: float,
+    squeeze_share: float,
     demo: bool,
 ) -> Card:
     """The build of one wheel after its schedule (contracts: ``schedule.json``)."""
@@ -135,12 +135,24 @@ def build_card(
         rows=tuple(_step_rows(schedule["steps"], schedule.get("gauge", {}).get("reading_unit", ""))),
         notes=(
             "Never above: " + "; ".join(limits) + "." if limits else "Never above the makers' limits.",
-            *(hint.format(squeezes=squeezes, seconds=show.number(squeeze_s)) for hint in BUILD_HINTS),
+            *BUILD_HINTS,
+            *_stress_relief(squeezes, squeeze_s, squeeze_share),
             "Stop when a reading does not fit its neighbours: a slipped nipple or a misread spoke comes first.",
         ),
         cautions=BUILD_CAUTIONS,
         sign=("wheelbuilder", "date", "gauge"),
     )
+
+
+def _stress_relief(squeezes: int, seconds: float, share: float) -> list[str]:
+    """When pairs are squeezed; what the schedule's limits count."""
+    if not squeezes:
+        return []
+    how = f"Stress relief: squeeze pairs {squeezes} times, {show.number(seconds)} s each"
+    if share < 1.0:
+        at = show.percent(100.0 * share, 0)
+        return [f"{how}, at {at} of the tension named here, before the last turn up; not at full tension."]
+    return [f"{how}, at the tension named here."]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
+import re
 import sys
 from collections.abc import Sequence
 
@@ -83,6 +84,18 @@ def cli(ctx: click.Context) -> None:
         click.echo(ctx.get_help())
 
 
+def one_line(text: str) -> str:
+    """A message that quotes a file, as one line of signs that a terminal shows, and not longer than a person reads."""
+    line = _readable(" ".join(text.split()))
+    return line if len(line) <= 620 else f"{line[:400]} \N{HORIZONTAL ELLIPSIS} {line[-200:]}"
+
+
+def _readable(text: str) -> str:
+    """No control characters; what is longer than any word or path is cut."""
+    shown = "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+    return re.sub(r"\S{300,}", lambda word: word.group()[:60] + "\N{HORIZONTAL ELLIPSIS}", shown)
+
+
 def run(argv: Sequence[str]) -> int:
     """Run one command line; returns the exit status: 0 done, 1 the answer is no, 2 input, 3 frame, 130 Ctrl-C."""
     from models.errors import CannotAnswer, InputError
@@ -99,10 +112,10 @@ def run(argv: Sequence[str]) -> int:
             click.echo(f"longhold: {error.format_message()}", err=True)
         return 2
     except InputError as error:
-        click.echo(f"longhold: {error}", err=True)
+        click.echo(f"longhold: {one_line(str(error))}", err=True)
         return 2
     except CannotAnswer as error:
-        click.echo(f"longhold: {error}", err=True)
+        click.echo(f"longhold: {_readable(str(error))}", err=True)
         return 1
     except (KeyboardInterrupt, click.Abort):
         click.echo("longhold: stopped", err=True)
@@ -112,7 +125,7 @@ def run(argv: Sequence[str]) -> int:
     except Exception as error:
         status = getattr(error, "exit_status", None)  # the frame's or the link's faults carry 3 (bench/errors.py)
         if isinstance(status, int):
-            click.echo(f"longhold: {error}", err=True)
+            click.echo(f"longhold: {_readable(str(error))}", err=True)
             return status
         if isinstance(error, OSError):
             click.echo(f"longhold: {error.filename or 'file'}: {error.strerror or error}", err=True)

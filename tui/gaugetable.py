@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 COLUMNS = ("load_before_N", "load_N", "reading", "direction", "series")
 NEEDED = ("load_N", "reading")
+LARGEST = 1e9  # of a load or a reading: a slip of the pen, not a gauge
 
 
 def read_gauge_table(path: Path) -> Readings:
@@ -71,8 +72,8 @@ def read_gauge_table(path: Path) -> Readings:
             found = float(raw)
         except ValueError:
             found = math.nan
-        if not math.isfinite(found):
-            raise InputError(f"{path}: line {line}: {name} is '{raw}'; a number is needed")
+        if not abs(found) < LARGEST:
+            raise InputError(f"{path}: line {line}: {name} is '{raw}'; a number below {LARGEST:g} is needed")
         return found
 
     before, load, reading, rising, series, lines = [], [], [], [], [], []

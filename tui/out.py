@@ -13,6 +13,8 @@ import click
 
 from models.errors import InputError
 
+DEEPEST = 60  # lists and objects within one another, in a file that we read
+
 
 def plain(value: Any) -> Any:
     """The value as JSON can hold it: arrays as lists, NaN and infinity as null."""
@@ -81,7 +83,11 @@ def read_json(path: Path, what: str) -> dict[str, Any]:
         Names the file, and the line where it is not JSON.
     """
     try:
-        value = json.loads(path.read_text(encoding="utf-8"))
+        value = json.loads(
+            path.read_text(encoding="utf-8"),
+            parse_int=_whole_number,
+            parse_constant=lambda name: _no_number(path, name),
+        )
     except FileNotFoundError:
         raise InputError(f"{path}: no such file ({what} was expected)") from None
     except UnicodeDecodeError:
@@ -94,4 +100,29 @@ def read_json(path: Path, what: str) -> dict[str, Any]:
         raise InputError(f"{path}: {error.strerror}") from None
     if not isinstance(value, dict):
         raise InputError(f"{path}: {what} is one JSON object, this is a {type(value).__name__}")
+    if _depth(value) > DEEPEST:
+        raise InputError(f"{path}: nested too deeply to be {what}")
     return value
+
+
+def _whole_number(text: str) -> int | float:
+    """Numbers of more digits than any count has are decimals: they overflow to infinity, which readers refuse."""
+    return int(text) if len(text) <= 18 else float(text)
+
+
+def _no_number(path: Path, name: str) -> float:
+    raise InputError(f"{path}: holds {name}, which is no number in JSON")
+
+
+def _depth(value: object) -> int:
+    """How deep lists and objects stand in one another."""
+    depth, level = 0, [value]
+    while level:
+        depth += 1
+        level = [
+            inner
+            for one in level
+            if isinstance(one, dict | list)
+            for inner in (one.values() if isinstance(one, dict) else one)
+        ]
+    return depth

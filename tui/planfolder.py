@@ -212,6 +212,7 @@ def the_build_card(schedule: Mapping[str, Any], answer: Plan) -> card.Card:
         balance_percent=build.tension.balance_percent,
         squeezes=relief.squeezes,
         squeeze_s=relief.seconds,
+        squeeze_share=build.shop.squeeze_share,
         demo=is_demo(build.name, answer.batch),
     )
 

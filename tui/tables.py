@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -57,16 +58,18 @@ def read_csv(path: Path) -> pd.DataFrame:
             raise InputError(f"{path}: the file is empty (a CSV table with a header line was expected)")
         first = head.split(b"\n", 1)[0]
         separator = ";" if first.count(b";") > first.count(b",") else ","
-        frame = pd.read_csv(
-            path,
-            sep=separator,
-            skip_blank_lines=False,
-            skipinitialspace=True,
-            encoding="utf-8-sig",
-            dtype={"spoke": str, "station": str, "step": str},
-            low_memory=False,
-            index_col=False,
-        )
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            frame = pd.read_csv(
+                path,
+                sep=separator,
+                skip_blank_lines=False,
+                skipinitialspace=True,
+                encoding="utf-8-sig",
+                dtype={"spoke": str, "station": str, "step": str},
+                low_memory=False,
+                index_col=False,
+            )
     except FileNotFoundError:
         raise InputError(f"{path}: no such file (a CSV table was expected)") from None
     except IsADirectoryError:
@@ -75,6 +78,8 @@ def read_csv(path: Path) -> pd.DataFrame:
         raise InputError(f"{path}: not a text file in UTF-8 (a CSV table was expected)") from None
     except pd.errors.EmptyDataError:
         raise InputError(f"{path}: the file is empty (a CSV table with a header line was expected)") from None
+    except pd.errors.ParserWarning:
+        raise InputError(f"{path}: rows have more cells than the header has columns") from None
     except (pd.errors.ParserError, ValueError) as error:
         raise InputError(f"{path}: not a plain table: {str(error).strip().splitlines()[-1]}") from None
     except OSError as error:

@@ -276,24 +276,26 @@ class Bench:
         )
 
     def first_set(self, state: State, tension: Mapping[str, float], rng: np.random.Generator) -> Locked:
-        """The set session: rising shares, stress relief at full tension, then nipples left alone."""
+        """The set session: rising shares, stress relief before the last turn up, then nipples left alone."""
         shop = self.build["shop"]
         full = self._set_tensions(tension, rng)
         load, spent_h = self._load, 0.0
-        for share, hours in shop["set_profile"]:
+        relief = shop.get("stress_relief") or {"squeezes": 0}
+        below = [i for i, (share, _) in enumerate(shop["set_profile"]) if share < 1.0]
+        for i, (share, hours) in enumerate(shop["set_profile"]):
             to = (share * full).ravel()
-            state = hold(self.spokes, state, hours * 3600.0, load, to, self.shop_C)
+            each_s = (float(relief["seconds"]) + 30.0) if relief["squeezes"] and i == below[-1] else 0.0
+            squeezes_s = each_s * int(relief["squeezes"])
+            state = hold(self.spokes, state, hours * 3600.0 - squeezes_s, load, to, self.shop_C)
+            if each_s:
+                for _ in range(int(relief["squeezes"])):
+                    peak = to * float(relief["peak_fraction"])
+                    state = hold(self.spokes, state, float(relief["seconds"]), to, peak, self.shop_C)
+                    state = hold(self.spokes, state, 30.0, peak, to, self.shop_C)
             load, spent_h = to, spent_h + hours
         to = full.ravel()
         left_s = (float(shop["set_session_h"]) - spent_h) * 3600.0
-        state = self.spokes.step(state, 0.0, load, to, self.shop_C)
-        relief = shop.get("stress_relief") or {"squeezes": 0}
-        for _ in range(int(relief["squeezes"])):
-            peak = to * float(relief["peak_fraction"])
-            state = hold(self.spokes, state, float(relief["seconds"]), to, peak, self.shop_C)
-            state = hold(self.spokes, state, 30.0, peak, to, self.shop_C)
-            left_s -= float(relief["seconds"]) + 30.0
-        state = hold(self.spokes, state, max(left_s, 0.0), to, to, self.shop_C)
+        state = hold(self.spokes, state, left_s, load, to, self.shop_C)
         end_s = float(shop["set_session_h"]) * 3600.0
         return self._lock(state, full, end_s, end_s)
 

@@ -2,197 +2,143 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
 CENSORED = 13  # counted for a wheel that did not hold within 12 passes
+HOLDS_FROM = 0.9  # the probability that every build of the trial asks for
+
+Unit = Mapping[str, Any]
+
+
+def counts(values: Sequence[float | None]) -> list[float]:
+    """Numbers of passes, one for each wheel; those above 12 as 13."""
+    return [CENSORED if v is None or math.isnan(v) else v for v in values]
 
 
 def passes_needed(plan: Mapping[str, Any], further: str = "further") -> list[float]:
-    """For each wheel: passes of the plan, and those that it needed on top until it held."""
-    return [plan["passes"] + x for x in _counts(plan[further])]
+    """For each wheel: passes of the plan and those that it needed on top until it held; untreated where no plan was made."""
+    if "wheels" not in plan:
+        return counts(plan["untreated"]["to_hold_high" if further == "further_high" else "to_hold"])
+    return [plan["passes"] + x for x in counts(plan[further])]
 
 
-def _counts(values: Sequence[float | None]) -> list[float]:
-    return [CENSORED if v is None or np.isnan(v) else v for v in values]
+def wilson(held: int, of: int, z: float = 1.96) -> tuple[float, float]:
+    """95 % interval of a share (Wilson 1927, J. Am. Stat. Assoc. 22, 209): exact counts, never outside 0 to 1."""
+    if not of:
+        return 0.0, 1.0
+    p, nn = held / of, z * z / of
+    middle, half = (p + nn / 2.0) / (1.0 + nn), z * math.sqrt(p * (1.0 - p) / of + nn / (4.0 * of)) / (1.0 + nn)
+    return max(middle - half, 0.0), min(middle + half, 1.0)
 
 
-def plan_figures(units: Sequence[Mapping[str, Any]], tolerance: str) -> dict[str, Any]:
-    """All figures of one tolerance over some units."""
-    plans = [u["plans"][tolerance] for u in units if "plans" in u]
-    done = [p for p in plans if "wheels" in p]
-    needed = [x for p in done for x in passes_needed(p)]
-    untreated = [x for p in done for x in _counts(p["untreated"]["to_hold"])]
-    needed_high = [x for p in done for x in passes_needed(p, "further_high")]
-    untreated_high = [x for p in done for x in _counts(p["untreated"]["to_hold_high"])]
-    held = np.array([h for p in done for h in p["wheels"]["holds"]], dtype=float)
-    claimed = np.array([p["claimed"] for p in done for _ in p["wheels"]["holds"]], dtype=float)
+def _mean(values: Iterable[Any]) -> float | None:
+    v = [float(x) for x in values if x is not None]
+    return float(np.mean(v)) if v else None
+
+
+def reliability(done: Sequence[Mapping[str, Any]]) -> list[tuple[str, int, int, float, float, float, float]]:
+    """Rows by claimed decile: name, plans, wheels, mean claimed, share held, its Wilson interval."""
     table = []
-    for lo in np.arange(0.0, 1.0, 0.1):
-        inside = (claimed >= lo) & ((claimed < lo + 0.1) | (lo > 0.85))
-        if inside.any():
-            table.append(
-                (
-                    f"{lo:.1f} to {lo + 0.1:.1f}",
-                    int(inside.sum()),
-                    float(claimed[inside].mean()),
-                    float(held[inside].mean()),
-                )
-            )
-    error = [e for p in done for k, b in p["bands"].items() if k.endswith("horizon") for e in b["error_percent"]]
-    inside = {
-        w: [i for p in done for k, b in p["bands"].items() if k.endswith(w) for i in b["inside"]]
-        for w in ("delivery", "horizon")
-    }
+    for decile in range(10):
+        inside = [p for p in done if min(int(p["claimed"] * 10.0 + 1e-9), 9) == decile]
+        held = [bool(h) for p in inside for h in p["wheels"]["holds"]]
+        if held:
+            claimed = float(np.mean([p["claimed"] for p in inside for _ in p["wheels"]["holds"]]))
+            name = f"{decile / 10:.1f} to {decile / 10 + 0.1:.1f}"
+            table.append((name, len(inside), len(held), claimed, sum(held) / len(held), *wilson(sum(held), len(held))))
+    return table
+
+
+def plan_figures(units: Sequence[Unit], tolerance: str) -> dict[str, Any]:
+    """All figures of one tolerance over some units."""
+    plans = [u["plans"][tolerance] for u in units if tolerance in u.get("plans", {})]
+    done = [p for p in plans if "wheels" in p]
+    held = [np.array(p["wheels"]["holds"], dtype=float) for p in done]
+    claimed = np.array([p["claimed"] for p in done])
+    error = np.array(
+        [e for p in done for k, b in p["bands"].items() if k.endswith("horizon") for e in b["error_percent"]]
+    )
+    gap = np.array([h.mean() for h in held]) - claimed  # one number for each batch: its wheels are not independent
+    groups = {}
+    for name, which in (("says it holds", True), ("says none holds", False)):
+        some = [p for p in done if p["says_holds"] is which]
+        wheels = [bool(h) for p in some for h in p["wheels"]["holds"]]
+        groups[name] = {
+            "plans": len(some),
+            "wheels": len(wheels),
+            "held": _mean(wheels),
+            "wilson": wilson(sum(wheels), len(wheels)),
+            "claimed": _mean(p["claimed"] for p in some),
+            "passes": _mean(p["passes"] for p in some),
+            "needed": _mean(x for p in some for x in passes_needed(p)),
+        }
+    needed = [x for p in plans for x in passes_needed(p)]
+    untreated = [x for p in plans for x in counts(p["untreated"]["to_hold"])]
+    needed_high = [x for p in plans for x in passes_needed(p, "further_high")]
+    untreated_high = [x for p in plans for x in counts(p["untreated"]["to_hold_high"])]
     return {
         "plans": len(plans),
         "made": len(done),
-        "refused": sum(p["status"] == 1 for p in plans),
-        "failed": sum(p["status"] not in (0, 1) for p in plans),
+        "failed": len(plans) - len(done),
         "invalid": sum(bool(p["faults"]) for p in done),
-        "planned_passes": float(np.mean([p["passes"] for p in done])) if done else None,
-        "needed": float(np.mean(needed)) if needed else None,
-        "untreated_to_hold": float(np.mean(untreated)) if untreated else None,
-        "untreated_censored": sum(x == CENSORED for x in untreated),
-        "untreated_trade": float(np.mean([x for p in done for x in _counts(p["untreated"]["passes"])]))
-        if done
-        else None,
-        "says_untreated_trade": _mean(p["says_untreated"].get("passes") for p in done),
-        "says_untreated_to_hold": _mean(p["says_untreated"].get("passes_to_hold") for p in done),
+        "planned": _mean(p["passes"] for p in done),
+        "bench_nights": _mean(p.get("bench_nights") for p in done),
+        "needed": _mean(needed),
+        "untreated": _mean(untreated),
+        "untreated_censored": sum(x == CENSORED for x in untreated) / len(untreated) if untreated else None,
         "ratio": float(np.mean(needed) / np.mean(untreated)) if needed and np.mean(untreated) > 0 else None,
-        "needed_high": float(np.mean(needed_high)) if needed_high else None,
-        "untreated_high": float(np.mean(untreated_high)) if untreated_high else None,
-        "held": float(held.mean()) if held.size else None,
-        "claimed": float(claimed.mean()) if claimed.size else None,
+        "ratio_high": float(np.mean(needed_high) / np.mean(untreated_high))
+        if needed_high and np.mean(untreated_high) > 0
+        else None,
+        "needed_high": _mean(needed_high),
+        "untreated_high": _mean(untreated_high),
+        "untreated_trade": _mean(x for p in plans for x in counts(p["untreated"]["passes"])),
+        "says_untreated_trade": _mean(p["says_untreated"].get("passes") for p in done),
+        "says_untreated": _mean(counts([p["says_untreated"].get("passes_to_hold") for p in done])),
+        "held": float(np.concatenate(held).mean()) if held else None,
+        "claimed": float(np.mean(np.repeat(claimed, [h.size for h in held]))) if held else None,
+        "gap_error": float(gap.std(ddof=1) / math.sqrt(gap.size)) if gap.size > 1 else None,
         "mean_ok": _mean(x for p in done for x in p["wheels"]["mean_ok"]),
         "spread_ok": _mean(x for p in done for x in p["wheels"]["spread_ok"]),
-        "reliability": table,
-        "horizon_error_median": float(np.median(np.abs(error))) if error else None,
-        "horizon_error_mean": float(np.mean(np.abs(error))) if error else None,
-        "horizon_bias": float(np.mean(error)) if error else None,
-        "coverage": {w: _mean(v) for w, v in inside.items()},
+        "groups": groups,
+        "reliability": reliability(done),
+        "horizon_median": float(np.median(np.abs(error))) if error.size else None,
+        "horizon_rms": float(np.sqrt(np.mean(error**2))) if error.size else None,
+        "horizon_bias": float(np.mean(error)) if error.size else None,
+        "true_rms": _rms(e for p in done for w in p["wheels"]["at_horizon_percent"] for e in w),
+        "true_mean": _mean(e for p in done for w in p["wheels"]["at_horizon_percent"] for e in w),
+        "coverage": {
+            w: _mean(i for p in done for k, b in p["bands"].items() if k.endswith(w) for i in b["inside"])
+            for w in ("delivery", "horizon")
+        },
         "seconds": _mean(p["seconds"] for p in plans),
     }
 
 
-def forecast_figures(units: Sequence[Mapping[str, Any]], name: str) -> dict[str, Any]:
+def _rms(values: Iterable[float]) -> float | None:
+    v = np.array(list(values))
+    return float(np.sqrt(np.mean(v**2))) if v.size else None
+
+
+def forecast_figures(units: Sequence[Unit], name: str) -> dict[str, Any]:
     """Coverage and error of `longhold forecast` over some units."""
     rows = [u["forecast"][name] for u in units if u.get("forecast", {}).get(name, {}).get("status") == 0]
     if not rows:
         return {"n": 0}
     inside = np.array([r["inside"] for r in rows])
-    centre = np.abs([r["centre_error_percent"] for r in rows])
-    spoke = np.array([r["spoke_error_percent"] for r in rows])
+    centre = np.array([r["centre_error_percent"] for r in rows])
+    kept = [r["kept_error_percent"] for r in rows]
     return {
         "n": len(rows),
         "coverage": inside.mean(axis=0).tolist(),
-        "coverage_low": float(np.mean(inside[:, -1] < 0.7)),
-        "centre_median": np.median(centre, axis=0).tolist(),
-        "centre_p90": np.quantile(centre, 0.9, axis=0).tolist(),
-        "kept_median": np.median(np.abs([r["kept_error_percent"] for r in rows])) if name == "chord" else None,
-        "spoke_median": np.median(spoke, axis=0).tolist(),
+        "centre_median": np.median(np.abs(centre), axis=0).tolist(),
+        "centre_bias": centre.mean(axis=0).tolist(),
+        "centre_p90": np.quantile(np.abs(centre), 0.9, axis=0).tolist(),
+        "kept_median": float(np.median(np.abs(kept))),
+        "spoke_median": np.median([r["spoke_error_percent"] for r in rows], axis=0).tolist(),
         "half_band": np.mean([r["half_band_percent"] for r in rows], axis=0).tolist(),
     }
-
-
-def _mean(values: Any) -> float | None:
-    v = [float(x) for x in values if x is not None]
-    return float(np.mean(v)) if v else None
-
-
-def _f(value: float | None, digits: int = 2) -> str:
-    return "n/a" if value is None else f"{value:.{digits}f}"
-
-
-def _plan_part(units: Sequence[Mapping[str, Any]], tolerance: str) -> list[str]:
-    f = plan_figures(units, tolerance)
-    if not f["made"]:
-        return [f"### Tolerance {tolerance} %", "", f"No plan was made ({f['plans']} asked, {f['failed']} failed).", ""]
-    lines = [
-        f"### Tolerance {tolerance} %",
-        "",
-        "| figure | value |",
-        "| --- | --- |",
-        f"| plans asked / made / said 'no plan holds' / failed / broke a value of the build | {f['plans']} / {f['made']} / {f['refused']} / {f['failed']} / {f['invalid']} |",
-        f"| passes really needed, mean of all wheels (planned + further to target until it holds) | {_f(f['needed'])} (planned {_f(f['planned_passes'])}) |",
-        f"| untreated wheel, passes to hold, mean | {_f(f['untreated_to_hold'])} ({f['untreated_censored']} wheels above 12, counted as {CENSORED}); the program says {_f(f['says_untreated_to_hold'])} |",
-        f"| the same two where every further pass is set high in the band (three quarters of the tolerance above target) | {_f(f['needed_high'])} against {_f(f['untreated_high'])} |",
-        f"| untreated wheel, passes by the trade's stop rule, mean | {_f(f['untreated_trade'])}; the program says {_f(f['says_untreated_trade'])} |",
-        f"| **passes needed over untreated passes to hold** | **{_f(f['ratio'], 3)}** |",
-        f"| **wheels that held / mean probability claimed** | **{_f(f['held'], 3)} / {_f(f['claimed'], 3)}** |",
-        f"| side means alone in tolerance / spread alone in balance | {_f(f['mean_ok'], 3)} / {_f(f['spread_ok'], 3)} |",
-        f"| error of the side mean at the horizon, forecast less truth: median size / mean / bias | {_f(f['horizon_error_median'])} / {_f(f['horizon_error_mean'])} / {_f(f['horizon_bias'])} % |",
-        f"| side means inside the plan's 5-95 % band at delivery / horizon | {_f(f['coverage']['delivery'], 3)} / {_f(f['coverage']['horizon'], 3)} |",
-        "",
-        "| claimed | wheels | mean claimed | held |",
-        "| --- | --- | --- | --- |",
-        *(f"| {name} | {n} | {c:.3f} | {h:.3f} |" for name, n, c, h in f["reliability"]),
-        "",
-    ]
-    return lines
-
-
-def _forecast_part(units: Sequence[Mapping[str, Any]]) -> list[str]:
-    lines = [
-        "| history | batches | inside 5-95 % at 1 d / 5 d in the wheel / end | error of the median against the batch's middle spoke, median at 1 d / 5 d / end | 90 % quantile at the end | error of the share kept since the last set, median at the end | error against single spokes, end | mean half band, end |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- |",
-    ]
-    for name, what in (("chord", "tension under an in-wheel chord"), ("load", "strain under a load")):
-        f = forecast_figures(units, name)
-        if not f["n"]:
-            lines.append(f"| {what} | 0 | | | | | | |")
-            continue
-        lines.append(
-            f"| {what} | {f['n']} | {' / '.join(f'{x:.3f}' for x in f['coverage'])} | {' / '.join(f'{x:.2f}' for x in f['centre_median'])} % "
-            f"| {f['centre_p90'][-1]:.2f} % | {_f(f['kept_median'])} % | {f['spoke_median'][-1]:.2f} % | {f['half_band'][-1]:.2f} % |"
-        )
-    return [*lines, ""]
-
-
-def page(units: Sequence[Mapping[str, Any]], command: str) -> str:
-    """The whole page in Markdown."""
-    plain = [u for u in units if not u["nasty"]]
-    nasty = [u for u in units if u["nasty"]]
-    lines = [
-        "# Blind trial",
-        "",
-        "Written by one command:",
-        "",
-        f"    {command}",
-        "",
-        "A hidden batch is drawn whose physics is not the fit's: some sixty recoverable modes over ten decades of time "
-        "(power law with bumps, stress entering through a hyperbolic sine in half the batches), a toe in the elastic "
-        "curve, bedding-in by rate, log-time or threshold rules, two flow processes sharing the stress, bedding lost while "
-        "slack in half the batches, spoke-to-spoke scatter. Four spokes spend one night of 10 to 14 h on a simulated frame "
-        "with noise, drift, room swing and imperfect corrections. `longhold fit` and `longhold plan` see only that table and "
-        "an invented build (20 to 32 spokes, dished or not, 4 to 28 stations). The schedule is executed by an integrator "
-        "and a wheel of the trial's own on new spokes, with reading errors, seating and a rim a few percent off; whether a "
-        "wheel holds is judged by the stated rule. A plan that breaks a value of its build counts as invalid. Everything "
-        "here is simulated and invented: it says how the program fares on spokes other than its own equations, not on yours.",
-        "",
-        f"Seeds: {_ranges([u['seed'] for u in plain])}; nastier batches (hardly heat-set braid, bedding lost in a day, more scatter, "
-        f"old fibre): {_ranges([u['seed'] for u in nasty]) or 'none'}. Wheels a batch: {sorted({u['wheels'] for u in units})}. "
-        f"Fits refused or failed: {sum(u['fit']['status'] != 0 for u in units)}.",
-        "",
-    ]
-    for title, group in (("Plausible batches", plain), ("Nastier batches", nasty)):
-        if not group:
-            continue
-        lines += [f"## {title}", ""]
-        for tol in sorted({t for u in group for t in u.get("plans", {})}, key=float, reverse=True):
-            lines += _plan_part(group, tol)
-        if any("forecast" in u for u in group):
-            lines += ["### Forecasts of 30 to 60 days", "", *_forecast_part(group)]
-    return "\n".join(lines)
-
-
-def _ranges(seeds: Sequence[int]) -> str:
-    out: list[list[int]] = []
-    for s in sorted(seeds):
-        if out and s == out[-1][1] + 1:
-            out[-1][1] = s
-        else:
-            out.append([s, s])
-    return ", ".join(f"{a} to {b}" if b > a else f"{a}" for a, b in out)

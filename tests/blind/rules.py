@@ -39,7 +39,8 @@ def faults(
     out += _sessions(steps, build)
     # limits in the wheel, stress relief counted
     relief = shop["stress_relief"]
-    peak = relief["peak_fraction"] if relief["squeezes"] else 1.0
+    below = [share for share, _ in shop["set_profile"] if share < 1.0]  # squeezed before the last turn up
+    peak = max(relief["peak_fraction"] * below[-1], 1.0) if relief["squeezes"] else 1.0
     limits = {
         "rim": build["wheel"]["rim"]["max_tension_N"],
         "hub": build["wheel"]["hub"]["max_tension_N"],
@@ -48,7 +49,7 @@ def faults(
     for s in steps:
         if s["kind"] not in ("set", "touch", "pass"):
             continue
-        top = max(s["tension_N"].values()) * (peak if s["kind"] == "set" else 1.0)
+        top = max(s["tension_N"].values()) * peak
         out += [
             f"{s['kind']} peaks at {top:.0f} N, over the {k} limit {v:.0f}" for k, v in limits.items() if top > v + 0.5
         ]

@@ -13,7 +13,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
 
-from tests.blind import report, unit
+from tests.blind import page, report, unit
 
 
 def _one(
@@ -63,7 +63,7 @@ def line(u: dict[str, Any]) -> str:
         held = p["wheels"]["holds"]
         out.append(
             f"{tol} %: {p['passes']} passes, claimed {p['claimed']:.2f}, held {sum(held)}/{len(held)}, needed "
-            f"{sum(report.passes_needed(p)) / len(held):.1f}, untreated {sum(report._counts(p['untreated']['to_hold'])) / len(held):.1f}"
+            f"{sum(report.passes_needed(p)) / len(held):.1f}, untreated {sum(report.counts(p['untreated']['to_hold'])) / len(held):.1f}"
             + (f" INVALID {p['faults'][0]}" if p["faults"] else "")
         )
     for name, f in u.get("forecast", {}).items():
@@ -93,7 +93,7 @@ def main() -> None:
     work = a.work or Path(tempfile.mkdtemp(prefix="blind-"))
     units = run_trial(seeds, work, a.wheels, jobs=a.jobs, again=a.again, keep_fit=a.keep_fit, parts=tuple(a.parts))
     command = f"python -m tests.blind.trial --batches {a.batches} --wheels {a.wheels} --nasty {a.nasty} --first-seed {a.first_seed} --out docs/blind.md"
-    text = report.page(units, command)
+    text = page.page(units, command)
     if a.out:
         a.out.parent.mkdir(parents=True, exist_ok=True)
         a.out.write_text(text, encoding="utf-8")

@@ -115,9 +115,11 @@ def _bands(schedule: Mapping[str, Any], outcome: Outcome) -> dict[str, Any]:
     return out
 
 
-def _plan(
-    folder: Path, build: Mapping[str, Any], tolerance: float, wheel: Wheel, bench: Bench, untreated: Mapping[str, Any]
-) -> dict[str, Any]:
+def _bench_nights(steps: Sequence[Mapping[str, Any]]) -> int:
+    return sum(len(s.get("groups") or [s]) for s in steps if s["kind"] == "prestretch")
+
+
+def _plan(folder: Path, build: Mapping[str, Any], tolerance: float, wheel: Wheel, bench: Bench) -> dict[str, Any]:
     build = {**build, "tension": {**build["tension"], "tolerance_percent": tolerance}}
     name = f"build{tolerance:g}"
     (folder / f"{name}.toml").write_text(builds.as_toml(build), encoding="utf-8")
@@ -126,7 +128,6 @@ def _plan(
     )
     result: dict[str, Any] = {"status": status, "seconds": seconds, "said": said[-2000:]}
     trial = Bench(build, wheel, bench.spokes, bench.reading, bench.seed)
-    result["untreated"] = untreated
     if status not in (0, 1) or not out.strip():
         return result
     schedule = json.loads(out)
@@ -137,6 +138,7 @@ def _plan(
         "passes": int(schedule["passes"]),
         "claimed": schedule["forecast"]["probability_holds"],
         "says_untreated": schedule["untreated"],
+        "bench_nights": _bench_nights(schedule.get("steps", [])),
         "faults": rules.faults(schedule["steps"], build, wheel, stiffness) if schedule.get("steps") else ["no steps"],
         "steps": [{k: v for k, v in s.items() if k != "groups"} for s in schedule.get("steps", [])],
     }
@@ -221,6 +223,7 @@ def run_unit(
             "bedding_strain": batch.bedding_strain,
             "loss_share": batch.loss_share,
             "spokes": n,
+            "build": "example" if build["wheel"]["rim"] == builds.EXAMPLE_RIM else "variant",
             "stations": build["shop"]["stations"],
             "per_station": build["shop"]["spokes_per_station"],
             "follow_up": n
@@ -233,19 +236,20 @@ def run_unit(
         "fit": _fit(folder, options, reuse_fit),
     }
     (folder / "night.csv").unlink()
-    if result["fit"]["status"] == 0:
+    fitted = result["fit"]["status"] == 0
+    if "plan" in parts:
         bench = new_wheels(batch, build, wheel, wheels, seed)
-        if "plan" in parts:
-            passes, steps = bench.untreated_passes().tolist(), bench.untreated_steps()
-            to_hold = bench.passes_to_hold(steps, tolerances).tolist()
-            high = bench.passes_to_hold(steps, tolerances, SET_HIGH).tolist()
-            result["plans"] = {
-                f"{tol:g}": _plan(
-                    folder, build, tol, wheel, bench, {"passes": passes, "to_hold": to_hold[i], "to_hold_high": high[i]}
-                )
-                for i, tol in enumerate(tolerances)
-            }
-        if "forecast" in parts:
-            result["forecast"] = _forecast(folder, batch, length, seed)
+        passes, steps = bench.untreated_passes().tolist(), bench.untreated_steps()
+        to_hold = bench.passes_to_hold(steps, tolerances).tolist()
+        high = bench.passes_to_hold(steps, tolerances, SET_HIGH).tolist()
+        result["plans"] = {}
+        for i, tolerance in enumerate(tolerances):
+            untreated = {"passes": passes, "to_hold": to_hold[i], "to_hold_high": high[i]}
+            made = (
+                _plan(folder, build, tolerance, wheel, bench) if fitted else {"status": 1, "seconds": None, "said": ""}
+            )
+            result["plans"][f"{tolerance:g}"] = made | {"untreated": untreated}
+    if "forecast" in parts and fitted:
+        result["forecast"] = _forecast(folder, batch, length, seed)
     (folder / "result.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
     return result

@@ -73,7 +73,7 @@ READERS = {
         spoil=table,
         needs=("build.toml", "wheel.json"),
         commands=("retension build.toml --readings readings.csv --json",),
-        rare=("wheel note wheel.json session --readings readings.csv --at 2026-03-04T09:00Z --json",),
+        rare=("wheel note wheel.json session --set 981 --readings readings.csv --at 2026-03-04T09:00Z --json",),
         deadline_s=30.0,
     ),
     "gauge-readings": Reader(

@@ -248,10 +248,10 @@ def test_a_braid_merely_wider_than_the_hole_is_a_note() -> None:
 
 
 def test_a_squeeze_over_a_limit_is_a_note_that_says_how_far_to_squeeze() -> None:
-    build = build_of({"tension": {"target_N": 1100}})
+    build = build_of({"tension": {"target_N": 1250}})
     note = next(n for n in build.notes() if "squeeze" in n)
-    assert "1375 N" in note
-    assert "at most 1.1" in note
+    assert "1328 N" in note
+    assert "at most 1.22" in note
 
 
 @pytest.mark.parametrize(

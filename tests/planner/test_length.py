@@ -153,11 +153,14 @@ def test_the_life_follows_the_schedule_hour_by_hour() -> None:
     assert history.load_N[marks["slack"]] == 0.0
     assert history.load_N[marks["laced"]] == 100.0
     assert history.load_N[marks["set"]] == 1030.0
-    assert history.time_s[marks["set"]] - start_s == pytest.approx(3600 + 6)
+    assert history.time_s[marks["set"]] - start_s == pytest.approx(3600)
     assert history.time_s[marks["horizon"]] - start_s == pytest.approx(720 * 3600)
     assert history.load_N.max() == 1500.0
-    # squeezes: two of three seconds at 1.25 x the set tension
-    assert np.isclose(history.load_N, 1287.5).sum() == 2
+    # squeezes: two of three seconds at 1.25 x 0.85 of the set tension, each with its start and its end
+    squeezed = np.isclose(history.load_N, 1.25 * 0.85 * 1030.0)
+    assert squeezed.sum() == 4
+    assert np.diff(history.time_s[squeezed])[[0, 2]] == pytest.approx(3.0)
+    assert history.time_s[squeezed][-1] - start_s < 3 * 0.2 * 3600  # before the last turn up
     assert np.isclose(history.load_N, 1000.0).sum() >= 3  # the pass, and on to the horizon
 
 

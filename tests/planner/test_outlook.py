@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from models.batch import Uncertainty
 from planner.outlook import (
     Draws,
     H,
@@ -252,3 +253,22 @@ def test_both_untreated_counts_are_those_of_wheels_built_one_pass_at_a_time() ->
     assert answer["passes_to_hold"] is not None
     assert abs(answer["passes_to_hold"] - k) <= 1
     assert 1 <= answer["passes"] < answer["passes_to_hold"]
+
+
+def test_a_build_that_names_its_fibre_narrows_what_the_batch_does_not_know_of_it() -> None:
+    """Flow known to a factor e, nearly all of it through the area: the draws of a build that says it are narrow."""
+    cov = np.array([[1.0, 0.19], [0.19, 0.04]])
+    own = replace(
+        batch(scatter=0.0),
+        uncertainty=Uncertainty(
+            names=("flow[0]", "fibre_area"), log_covariance=cov, flow_load_N=1000.0, fibre_area_mm2=5.0
+        ),
+    )
+    area, spread = {}, {}
+    for name, spoke in (("silent", {}), ("says", {"linear_density_g_per_m": 970 * 5.5e-3})):
+        s = setting(build(spoke=spoke))
+        flow = np.log(draw_wheels(s.build, s.wheel, own, np.random.default_rng(1), 400).chain.flow_rate_per_s[:, 0, 0])
+        area[name], spread[name] = flow.mean(), flow.std()
+    assert spread["silent"] == pytest.approx(1.0, abs=0.1)
+    assert spread["says"] == pytest.approx(np.sqrt(1.0 - 0.19**2 / 0.04), abs=0.04)
+    assert area["says"] - area["silent"] == pytest.approx(0.19 / 0.04 * np.log(1.1), abs=0.1)

@@ -172,7 +172,7 @@ def test_a_pair_of_wheels_goes_from_plan_to_delivery_and_holds(
     assert plan["holds"] and plan["bench_nights"] >= 2 and plan["passes"] >= 1
     card = build_card(
         plan, name=build.name, spokes=28, target_N=plan["target_N"], tolerance_percent=4.5, balance_percent=8,
-        squeezes=2, squeeze_s=3, demo=True,
+        squeezes=2, squeeze_s=3, squeeze_share=0.85, demo=True,
     )  # fmt: skip
     page = PdfReader(io.BytesIO(pdf(card))).pages[0].extract_text()
     assert "Build card" in page and "After the night" in page

@@ -26,6 +26,7 @@ from planner.relaxation import (
     mean_field,
     prepared,
     retensioned,
+    set_stages,
     step_ends_s,
     without_fast_modes,
 )
@@ -340,3 +341,44 @@ def test_lumping_fast_modes_changes_nothing_that_a_builder_could_read() -> None:
     assert few.recoverable_tau_s == pytest.approx([5.0, 1e3, 1e5]) and few.bedding_tau_s.tolist() == [0.0, 5e3]
     for a, b in ((whole, lumped), (dense, few)):
         assert mornings(one_spoke(b), 2) == pytest.approx(mornings(one_spoke(a), 2), rel=1e-3)
+
+
+def test_squeezes_come_before_the_last_turn_up_and_the_session_keeps_its_length() -> None:
+    stages = set_stages(build_of({}).shop)
+    assert sum(seconds for seconds, _ in stages) == pytest.approx(3600.0)
+    assert [round(share, 4) for _, share in stages] == [0.3, 0.6, 0.85, 1.0625, 0.85, 1.0625, 0.85, 1.0]
+    assert [s for s, share in stages if share > 1.0] == [3.0, 3.0]
+    assert stages[-1][0] == pytest.approx(0.4 * H)
+    short = build_of({"shop": {"set_profile": [[0.85, 0.001]], "stress_relief": {"squeezes": 4}}}).shop
+    assert sum(seconds for seconds, _ in set_stages(short)) == pytest.approx(3600.0)
+    assert min(seconds for seconds, _ in set_stages(short)) >= 0.0
+    bare = build_of({"shop": {"set_profile": []}}).shop
+    assert max(share for _, share in set_stages(bare)) == 1.25
+    calm = build_of({"shop": {"stress_relief": {"squeezes": 0}}}).shop
+    assert [share for _, share in set_stages(calm)] == [0.3, 0.6, 0.85, 1.0]
+
+
+def test_an_odd_draw_settles_as_well_as_its_digits_allow_and_leaves_the_others_alone() -> None:
+    """A spoke whose flow was drawn beyond all belief: Newton's steps go back and forth, and no tension has a meaning."""
+    wheel = wheel_of(SMALL)
+    rng = np.random.default_rng(2)
+    state_of = virgin(replace(default_chain(), EA0_N=np.full((2, 12), 4.3e5)))
+    odd = np.zeros((2, 12, 1))
+    odd[1] = 10.0 ** rng.uniform(11.0, 14.0, (12, 1))
+    spokes = Spokes(
+        chain=replace(default_chain(), EA0_N=np.full((2, 12), 4.3e5)),
+        coupling=coupling_of(wheel, 4.3e5),
+        temperature_C=20.0,
+        seat_mm=np.full(12, 0.02),
+        seat_at_once=np.full(1, 0.5),
+        give_per_N=np.zeros(1),
+        set_end_s=0.0,
+    )
+    full = np.full((2, 12), 1000.0)
+    start = Standing(state=replace(state_of, flow=odd), tension_N=full, time_s=0.0)
+    [end], _ = let_stand(spokes, start, [12.0 * H])
+    fine = Standing(state=virgin(spokes.chain.take(slice(0, 1))), tension_N=full[:1], time_s=0.0)
+    alone = replace(spokes, chain=spokes.chain.take(slice(0, 1)))
+    [only], _ = let_stand(alone, fine, [12.0 * H])
+    assert np.isfinite(end).all()
+    assert end[0] == pytest.approx(only[0], abs=0.05)

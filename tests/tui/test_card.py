@@ -52,7 +52,7 @@ SCHEDULE: dict[str, Any] = {
 def built(name: str = "28 hole front") -> Card:
     return build_card(
         SCHEDULE, name=name, spokes=28, target_N={"left": 981, "right": 690}, tolerance_percent=7, balance_percent=8,
-        squeezes=2, squeeze_s=3, demo=True,
+        squeezes=2, squeeze_s=3, squeeze_share=0.85, demo=True,
     )  # fmt: skip
 
 

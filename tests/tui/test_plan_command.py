@@ -199,7 +199,7 @@ MANY_DAYS_OFF = '[order]\ndays_off = ["Tuesday", "Wednesday", "Friday", "Saturda
 @pytest.fixture
 def stretched(folder: Path) -> Path:
     """A build whose plan has a stretch and a set soon after it."""
-    text = toml(wheel=WEAK_RIM, tension="horizon_h = 336", shop="stations = 12\nlaced_h = 1\nslack_h = 0.5")
+    text = toml(wheel=WEAK_RIM, tension="horizon_h = 336", shop="stations = 12\nlaced_h = 11.5\nslack_h = 0.5")
     Path("build.toml").write_text(text, encoding="utf-8")
     Path("batch.json").write_text(json.dumps(batch(creep=1.0).as_dict()), encoding="utf-8")
     return folder
@@ -220,8 +220,8 @@ def test_the_calendar_is_written_and_tells_in_what_the_days_differ_from_the_plan
     lace, begin = (next(e for e in laid["events"] if e["kind"] == k) for k in ("lace", "set"))
     stands_h = (np.datetime64(begin["start"]) - np.datetime64(lace["end"])) / np.timedelta64(1, "h")
     planned_h, real_h = (next(s["hours"] for s in x["steps"] if s["kind"] == "laced") for x in (schedule, laid))
-    assert (planned_h, real_h) == (1.0, pytest.approx(stands_h)) and real_h > 2.0  # the set's touch asks for a morning
-    assert f"laced for {real_h:.3g} h before the set instead of 1 h" in laid["differs"]
+    assert (planned_h, real_h) == (11.5, pytest.approx(stands_h)) and real_h > 12.0  # no working day fits 11.5 h
+    assert f"laced for {real_h:.3g} h before the set instead of 11.5 h" in laid["differs"]
     assert "Judged again as laid" in out
     assert status == (0 if laid["probability_holds"] >= 0.9 else 1)
     night = " ".join(PdfReader(stretched / "front" / "bench-cards.pdf").pages[0].extract_text().split())

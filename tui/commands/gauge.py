@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 if TYPE_CHECKING:
     from models.calibrate import Calibrated
 
+Command = TypeVar("Command", bound=Callable[..., Any])
 FILE = click.Path(path_type=Path)
 
 
@@ -22,8 +24,30 @@ def gauge() -> None:
     """
 
 
+def _frame_options(command: Command) -> Command:
+    """What a calibration on the frame needs to know."""
+    for option in (
+        click.option("--seed", default=0, show_default=True, type=click.IntRange(0), help="Of the rehearsal."),
+        click.option("--rehearse", is_flag=True, help="On the simulated twin, with an invented gauge: nothing moves."),
+        click.option("--break-load", metavar="FORCE", help="Weakest of fibre, splice, fitting, thread."),
+        click.option("--settle-s", type=click.FloatRange(5, 600), default=20.0, show_default=True, help="A load."),
+        click.option("--bed-min", type=click.FloatRange(0.1, 600), default=10.0, show_default=True, help="At --bed."),
+        click.option("--bed", metavar="FORCE", help="Load that beds the spoke first; 1.08 x the highest if left out."),
+        click.option("--series", type=click.IntRange(1, 10), default=3, show_default=True, help="Up and down each."),
+        click.option("--loads", metavar="LIST", default="400,600,800,1000,1200", show_default=True, help="N."),
+        click.option("--EA-N", "EA_N", type=click.FloatRange(5e3, 5e6), default=400e3, show_default=True),
+        click.option("--gauge-length-mm", type=click.FloatRange(20, 5000), default=285.0, show_default=True),
+        click.option("--spoke", metavar="LABEL", default="gauge spoke", show_default=True, help="On its tag."),
+        click.option("--station", metavar="NAME", help="As painted on the frame; the first if left out."),
+        click.option("--frame", metavar="FRAME.toml", type=FILE, help="Read it on this frame, asking at each load."),
+    ):
+        command = option(command)
+    return command
+
+
 @gauge.command()
-@click.argument("readings", metavar="READINGS.csv", type=FILE)
+@click.argument("readings", metavar="[READINGS.csv]", type=FILE, required=False)
+@_frame_options
 @click.option("--unit", required=True, metavar="TEXT", help="What the dial counts, for example div or mm.")
 @click.option("--out", type=FILE, metavar="GAUGE.json", help="Where to write the record.")
 @click.option("--batch", metavar="NAME", help="Spokes that it was made on.")
@@ -57,7 +81,7 @@ def gauge() -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print the record as one JSON object on stdout.")
 @click.option("--force", is_flag=True, help="Replace the record if it exists.")
 def calibrate(
-    readings: Path,
+    readings: Path | None,
     unit: str,
     out: Path | None,
     batch: str | None,
@@ -72,15 +96,21 @@ def calibrate(
     made_on: str | None,
     as_json: bool,
     force: bool,
+    **bench: Any,
 ) -> None:
-    """Fit a gauge's curve from a table of loads and readings.
+    """A gauge's curve: from a table of loads and readings, or read on the frame load by load.
 
     READINGS.csv has load_N (under the gauge) and reading; load_before_N (gauge off), direction (up or down) and
     series are read where present. At least four loads; better five or more, in three series, up and down.
 
+    With --frame a spoke is bedded and taken through the loads, up and down; at each the drive is switched off and you
+    are asked for the reading. The table is kept beside GAUGE.json as it grows, and the whole is recorded as a run.
+
     \b
-    Example:
+    Examples:
       longhold gauge calibrate readings.csv --unit div --batch K07 --out GAUGE.json
+      longhold gauge calibrate --frame frame.toml --station A --unit div --batch K07 --out GAUGE.json
+      longhold gauge calibrate --frame frame.toml --rehearse --unit div --out trial.json
     """
     from datetime import date
 
@@ -107,6 +137,13 @@ def calibrate(
         refuse_existing(out, force)
     elif not as_json:
         raise InputError("give --out GAUGE.json to keep the record, or --json to print it")
+    if (readings is None) == (bench["frame"] is None):
+        raise InputError("give either READINGS.csv, a table that you have, or --frame FRAME.toml to read it now")
+    if readings is None:
+        if bench["rehearse"]:
+            batch = "invented spokes of a rehearsal"
+        readings, learned = _on_frame(out, batch, force, bench)
+        stiffness = learned if stiffness is None else stiffness
     table = read_gauge_table(readings)
     try:
         found = fit(
@@ -135,6 +172,69 @@ def calibrate(
     click.echo()
     click.echo(table_text(found.gauge, _step(found.gauge.range_N), None))
     say(f"written: {out}; next: longhold gauge read {out} --reading {table.reading[len(table.reading) // 2]:g}")
+
+
+def _on_frame(out: Path | None, batch: str | None, force: bool, bench: dict[str, Any]) -> tuple[Path, float | None]:
+    """Read the gauge on the frame; returns the table and the stiffness of the held spoke, N/mm."""
+    from bench.framefile import read_frame_file
+    from models.errors import CannotAnswer, InputError
+    from tui.gaugebench import Asked, calibrate_on_frame
+    from tui.out import refuse_existing, say
+
+    if out is None:
+        raise InputError("--frame needs --out GAUGE.json: table and run are kept beside it")
+    table, run_file = out.with_suffix(".csv"), out.with_suffix(".h5")
+    for path in (table, run_file):
+        refuse_existing(path, force)
+    loads = tuple(sorted({_force(part, "--loads") for part in bench["loads"].split(",")}))
+    if len(loads) < 4:
+        raise InputError(f"--loads gives {len(loads)} different loads; at least 4 are needed, better 5 or more")
+    names = [s.name for s in read_frame_file(bench["frame"]).facts.stations]
+    station = bench["station"] if bench["station"] is not None else names[0]
+    if station not in names:
+        raise InputError(f"--station is '{station}'; the frame has {', '.join(names)}")
+    asked = Asked(
+        station=station,
+        spoke=bench["spoke"],
+        batch=batch or "",
+        gauge_length_mm=bench["gauge_length_mm"],
+        EA_N=bench["EA_N"],
+        loads_N=loads,
+        series=bench["series"],
+        bed_N=1.08 * loads[-1] if bench["bed"] is None else _force(bench["bed"], "--bed"),
+        bed_min=bench["bed_min"],
+        settle_s=bench["settle_s"],
+        break_load_N=None if bench["break_load"] is None else _force(bench["break_load"], "--break-load"),
+    )
+    if asked.bed_N < loads[-1]:
+        raise InputError(f"--bed is {asked.bed_N:g} N; at least the highest of --loads, {loads[-1]:g} N, is needed")
+    stood = calibrate_on_frame(
+        bench["frame"],
+        asked,
+        table=table,
+        run_file=run_file,
+        rehearse=bench["rehearse"],
+        seed=bench["seed"],
+    )
+    say(f"{len(stood.points)} readings are in {table}")
+    if stood.ended != "done":
+        say(f"ended before its end: {stood.ended}")
+    if not stood.points:
+        raise CannotAnswer("no reading was taken, so there is no curve")
+    return table, stood.stiffness_N_per_mm
+
+
+def _force(text: str, option: str) -> float:
+    from models.errors import InputError
+    from models.units import parse_force_N
+
+    try:
+        value = parse_force_N(float(text) if _is_number(text) else text)
+    except ValueError as error:
+        raise InputError(f"{option}: {error}") from None
+    if not 10.0 <= value <= 5000.0:
+        raise InputError(f"{option} has {value:g} N; 10 to 5000 N are possible")
+    return value
 
 
 @gauge.command()

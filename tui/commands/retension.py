@@ -249,6 +249,8 @@ def turned_by(path: Path, spokes: int) -> tuple[Turned, list[float]]:
             raise InputError(f"{path}: key '{key}' is no list of numbers: not an answer of 'longhold retension --json'")
         if len(values) != spokes:
             raise InputError(f"{path}: key '{key}' has {len(values)} numbers, the wheel {spokes} spokes")
+        if not all(abs(v) < 1e5 for v in values):
+            raise InputError(f"{path}: key '{key}' holds a number that no wheel has")
         columns.append([float(v) for v in values])
     turns, before, after = columns
     return Turned(before_N=np.array(before), after_N=np.array(after)), turns

@@ -347,7 +347,11 @@ def _labels(path: Path, spokes: int) -> list[str]:
     from models.errors import InputError
     from models.written import read_text
 
-    rows = list(csv.DictReader(io.StringIO(read_text(path, "a table position,spoke").removeprefix("\ufeff"))))
+    text = read_text(path, "a table position,spoke").removeprefix("\ufeff")
+    try:
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    except csv.Error as error:
+        raise InputError(f"{path}: not a table position,spoke: {error}") from None
     out: dict[int, str] = {}
     for line, row in enumerate(rows, start=2):
         raw, label = (row.get("position") or "").strip(), (row.get("spoke") or "").strip()

@@ -1,0 +1,123 @@
+"""What stands beside a plan: other schedules that were weighed, a hot day, what a change of the build would buy."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from planner.answer import Option
+from planner.candidates import benches, ways
+from planner.hotday import hot_day
+from planner.outlook import look_ahead
+from planner.screening import Screened, bench_state, screen
+
+if TYPE_CHECKING:
+    from planner.build import Build
+    from planner.search import Search
+
+WIDER_PERCENT = 2.0  # tolerance in "what would it buy"
+CHANGE_DRAWS = 64  # mean wheels for it
+COARSE_RATIO = 2.2  # steps of whole wheels in log time
+SAME = 0.02  # of a probability: no better
+
+
+def tradeoff(
+    search: Search, found: dict[int, list[Screened]], winner: Option, looked: Sequence[Option]
+) -> tuple[Option, ...]:
+    """For each count of passes the surest without and with a stretch, and the winner."""
+    more = max(found) + 1
+    if winner.schedule.passes == more - 1 and any(True for _ in ways(search.build, more)):
+        found = {**found, more: search.screen(more)}
+    known = {(o.candidate.timing, o.candidate.bench): o for o in [*looked, winner]}
+    out = {(winner.candidate.timing, winner.candidate.bench): winner}
+    for group in found.values():
+        for stretched in (False, True):
+            own = [s for s in group if (s.candidate.bench is not None) == stretched]
+            best = max(own, key=lambda s: s.score).candidate if own else None
+            if best is None or (best.timing, best.bench) in out:
+                continue
+            key = (best.timing, best.bench)
+            out[key] = known[key] if key in known else search.option(best, search.few)
+    return tuple(sorted(out.values(), key=lambda o: search.cost(o.candidate)))
+
+
+def heat(search: Search, winner: Option) -> tuple[str, ...]:
+    """What the hottest stretch of use would do, in a sentence; nothing where the build names none."""
+    use = search.build.use
+    if use is None or use.hottest_h <= 0:
+        return ()
+    hot = hot_day(search.setting, search.mean_draws, winner.candidate.bench, winner.schedule, use)
+    return (
+        f"{use.hottest_h:g} h at {use.hottest_C:g} degC after delivery raise the tension to about "
+        f"{hot.hottest_percent:.0f} % and cost {-hot.at_horizon_percent:.1f} % by the horizon; the forecast leaves "
+        "that out",
+    )
+
+
+def would_buy(search: Search, winner: Option, holds: bool) -> tuple[tuple[str, str], ...]:
+    """What a wider tolerance, one more night and one more station would each bring, in words."""
+    if holds and winner.schedule.passes == 0 and winner.candidate.nights == 0:
+        return ()
+    build = search.build
+    asked, shop = build.tension, build.shop
+    wider, later = asked.tolerance_percent + WIDER_PERCENT, asked.delivery_h + 24.0
+    changes = [
+        (
+            f"tension.tolerance_percent {wider:g} instead of {asked.tolerance_percent:g}",
+            "tension",
+            "tolerance_percent",
+            wider,
+        )
+    ]
+    if later < asked.horizon_h:
+        changes.append((f"one more night (tension.delivery_h {later:g})", "tension", "delivery_h", later))
+    if winner.candidate.bench is not None and shop.stations * shop.spokes_per_station < build.wheel.spokes:
+        changes.append((f"one more station (shop.stations {shop.stations + 1})", "shop", "stations", shop.stations + 1))
+    out = []
+    for words, table, key, value in changes:
+        changed = build.model_copy(update={table: getattr(build, table).model_copy(update={key: value})})
+        out.append((words, _effect(search, changed, winner, holds)))
+    return tuple(out)
+
+
+def _effect(search: Search, changed: Build, winner: Option, holds: bool) -> str:
+    """The cheapest schedule for a changed build that holds, or the best; screened, then put through whole wheels."""
+    setting = replace(search.setting, build=changed)
+    first = slice(0, CHANGE_DRAWS)
+    draws, asked = search.mean_draws.take(first), changed.tension
+    known = {b: state.take(first) for b, state in search.stretches}
+    stretches = [(b, known[b] if b in known else bench_state(setting, draws, b)) for b in benches(changed)]
+    best: tuple[float, Screened] | None = None
+    for passes in range(winner.schedule.passes + 1):
+        found = [
+            s for t in ways(changed, passes) for s in screen(setting, draws, t, stretches, [search.most], search.most)
+        ]
+        fit = [s for s in found if s.probability >= asked.probability]
+        tried = [min(fit, key=lambda s: search.cost(s.candidate))] if fit else []
+        tried += [max(found, key=lambda s: s.score)] if found else []
+        for s in dict.fromkeys(tried):
+            schedule = s.candidate.schedule(changed, setting.targets_N)
+            outlook = look_ahead(setting, search.few, schedule, COARSE_RATIO)
+            search.evaluated += 1
+            probability = float(outlook.holds(asked.tolerance_percent, asked.balance_percent).mean())
+            if probability >= asked.probability:
+                return _in_words(winner, holds, passes, s, probability)
+            if best is None or probability > best[0]:
+                best = probability, s
+    if best is None:
+        return "nothing"
+    if best[0] <= winner.probability + SAME:
+        return f"nothing to speak of: the best would hold with about {best[0]:.2f}"
+    return f"not enough: the best would hold with about {best[0]:.2f}"
+
+
+def _in_words(winner: Option, holds: bool, passes: int, found: Screened, probability: float) -> str:
+    nights = found.candidate.nights
+    needs = (
+        f"{passes} overnight pass{'' if passes == 1 else 'es'} and {nights} bench night{'' if nights == 1 else 's'}, "
+        f"holds with about {probability:.2f}"
+    )
+    if holds and (passes, nights) >= (winner.schedule.passes, winner.candidate.nights):
+        return f"no pass and no night less: {needs}"
+    return needs

@@ -1,0 +1,223 @@
+"""The blind trial's page in Markdown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from tests.blind.report import CENSORED, Unit, forecast_figures, plan_figures
+
+WHAT = """\
+A hidden batch is drawn whose physics is not the fit's: some sixty recoverable modes over ten decades of time (a power
+law, in half the batches with a bump, in a third with a far end; the stress enters through a hyperbolic sine in half), a
+toe in the elastic curve, bedding-in by rates, by the logarithm of time or above a threshold, two flow processes that
+share the stress, bedding partly lost while slack in half, scatter from spoke to spoke. Four spokes spend one night of 10
+to 14 h on a simulated frame with noise, drift, a room that swings and imperfect corrections; half the nights are those
+that `longhold program new-batch` proposes. `longhold fit` and `longhold plan` see only that table and an invented build:
+six in ten the worked example of the build file (28 spokes, 981 N, four stations, laced 11.5 h, half an hour slack; with
+the batch's own linear density), the others 20 to 32 spokes, dished or not, 4 to 28 stations. The schedule is executed on
+new spokes by an integrator and a wheel of the trial's own, with reading errors of 1 %, seating, and a rim a few percent
+off what the build says. Everything here is simulated and invented: it says how the program fares on spokes that do not
+obey its own equations, not how it fares on yours."""
+
+COUNTING = f"""\
+How things are counted:
+
+- A wheel *holds* if at 60 times from delivery (48 h) to 720 h both side means stay within the tolerance of their own
+  target and the 0.95 quantile of the spokes' distance from their side's mean stays within 8 %.
+- *Passes needed*: passes of the plan, and further passes to target, one each night, until the wheel holds. The untreated
+  wheel: set to target, then the same. More than 12 counts as {CENSORED}, on either side of the ratio; where no plan was
+  made, the untreated count stands in for it.
+- 'Set high': the same two counts where every further pass goes to three quarters of the tolerance above target.
+- *Claimed* is the plan's own `probability_holds`. A plan that says 'none holds' (exit 1) prints its best schedule; it is
+  executed too, and reported apart.
+- Wheels of one batch share its truth, so the intervals by wheel (Wilson, 95 %) are too narrow; the standard error beside
+  'held less claimed' is over batches.
+- A schedule that breaks the order of steps or a value of its build counts as invalid."""
+
+
+def page(units: Sequence[Unit], command: str) -> str:
+    """The whole page."""
+    plain = [u for u in units if not u["nasty"]]
+    nasty = [u for u in units if u["nasty"]]
+    example = sum(u["drawn"]["build"] == "example" for u in plain)
+    lines = [
+        "# Blind trial",
+        "",
+        "Written by one command, which may be stopped and given again:",
+        "",
+        f"    {command}",
+        "",
+        WHAT,
+        "",
+        COUNTING,
+        "",
+        f"Seeds {_ranges([u['seed'] for u in plain])} ({len(plain)} batches, {example} with the example build)"
+        + (f"; nastier batches {_ranges([u['seed'] for u in nasty])} ({len(nasty)})" if nasty else "")
+        + f". {' and '.join(str(n) for n in sorted({u['wheels'] for u in units}))} wheels a batch. "
+        f"Fits refused or failed: {sum(u['fit']['status'] != 0 for u in units)}.",
+        "",
+    ]
+    if plain:
+        lines += ["## Plausible batches", "", *_group(plain, apart=True)]
+    if nasty:
+        lines += [
+            "## Nastier batches",
+            "",
+            "Hardly heat-set braid, bedding that is lost in a day of slack, more scatter, more flow, a gauge 1 % off: each in "
+            "some of them, beyond what the program is made for.",
+            "",
+            *_group(nasty, apart=False),
+        ]
+    return "\n".join(lines)
+
+
+def _group(units: Sequence[Unit], *, apart: bool) -> list[str]:
+    tolerances = sorted({t for u in units for t in u.get("plans", {})}, key=float, reverse=True)
+    out: list[str] = []
+    if tolerances:
+        columns = [(f"{t} %", units, t) for t in tolerances]
+        if apart:
+            for t in tolerances:
+                for kind in ("example", "variant"):
+                    some = [u for u in units if u["drawn"]["build"] == kind]
+                    if some:
+                        columns.append((f"{t} %, {kind} builds", some, t))
+        out += _table([(name, plan_figures(some, t)) for name, some, t in columns])
+        for t in tolerances:
+            out += _reliability(t, plan_figures(units, t))
+    if any("forecast" in u for u in units):
+        out += ["### Forecasts of 30 to 60 days", "", *_forecasts(units)]
+    return out
+
+
+def _f(value: float | None, digits: int = 2) -> str:
+    return "n/a" if value is None else f"{value:.{digits}f}"
+
+
+def _says(f: dict[str, Any], which: str) -> str:
+    g = f["groups"][which]
+    if not g["plans"]:
+        return "none"
+    low, high = g["wilson"]
+    return f"{g['plans']}: claimed {_f(g['claimed'])}, held {_f(g['held'])} ({low:.2f} to {high:.2f}); needed {_f(g['needed'])}"
+
+
+def _table(columns: Sequence[tuple[str, dict[str, Any]]]) -> list[str]:
+    rows: list[tuple[str, list[str]]] = [
+        ("plans asked for / made / invalid", [f"{f['plans']} / {f['made']} / {f['invalid']}" for _, f in columns]),
+        ("passes planned, mean", [_f(f["planned"]) for _, f in columns]),
+        ("bench nights planned, mean", [_f(f["bench_nights"]) for _, f in columns]),
+        ("**passes needed, mean**", [f"**{_f(f['needed'])}**" for _, f in columns]),
+        (
+            f"untreated passes to hold, mean (share counted as {CENSORED})",
+            [f"{_f(f['untreated'])} ({_f(f['untreated_censored'])})" for _, f in columns],
+        ),
+        ("**needed over untreated**", [f"**{_f(f['ratio'], 3)}**" for _, f in columns]),
+        (
+            "the same, further passes set high",
+            [f"{_f(f['ratio_high'], 3)} ({_f(f['needed_high'])} / {_f(f['untreated_high'])})" for _, f in columns],
+        ),
+        (
+            "untreated passes by the trade's stop rule: true / the plan's median",
+            [f"{_f(f['untreated_trade'])} / {_f(f['says_untreated_trade'])}" for _, f in columns],
+        ),
+        ("untreated passes to hold, the plan's median", [_f(f["says_untreated"]) for _, f in columns]),
+        (
+            "**wheels that held / mean claimed**",
+            [f"**{_f(f['held'], 3)} / {_f(f['claimed'], 3)}**" for _, f in columns],
+        ),
+        (
+            "held less claimed, standard error over batches",
+            [
+                f"{f['held'] - f['claimed']:+.3f} ± {_f(f['gap_error'], 3)}" if f["held"] is not None else "n/a"
+                for _, f in columns
+            ],
+        ),
+        ("plans that say they hold", [_says(f, "says it holds") for _, f in columns]),
+        ("plans that say none holds (exit 1)", [_says(f, "says none holds") for _, f in columns]),
+        (
+            "side means alone in tolerance / spread alone in balance",
+            [f"{_f(f['mean_ok'], 3)} / {_f(f['spread_ok'], 3)}" for _, f in columns],
+        ),
+        (
+            "true side mean at the horizon against target: mean / rms, %",
+            [f"{f['true_mean']:+.2f} / {_f(f['true_rms'])}" if f["made"] else "n/a" for _, f in columns],
+        ),
+        (
+            "forecast of the side mean less truth at the horizon: mean / rms / median size, % of target",
+            [
+                f"{f['horizon_bias']:+.2f} / {_f(f['horizon_rms'])} / {_f(f['horizon_median'])}" if f["made"] else "n/a"
+                for _, f in columns
+            ],
+        ),
+        (
+            "side means inside the plan's 5-95 % band: delivery / horizon",
+            [f"{_f(f['coverage']['delivery'])} / {_f(f['coverage']['horizon'])}" for _, f in columns],
+        ),
+    ]
+    return [
+        "| tolerance | " + " | ".join(name for name, _ in columns) + " |",
+        "| --- |" + " --- |" * len(columns),
+        *(f"| {name} | " + " | ".join(values) + " |" for name, values in rows),
+        "",
+    ]
+
+
+def _reliability(tolerance: str, f: dict[str, Any]) -> list[str]:
+    return [
+        f"### Reliability, {tolerance} %",
+        "",
+        "| claimed | plans | wheels | mean claimed | held | 95 % interval by wheel |",
+        "| --- | --- | --- | --- | --- | --- |",
+        *(
+            f"| {name} | {plans} | {wheels} | {claimed:.3f} | {held:.3f} | {low:.2f} to {high:.2f} |"
+            for name, plans, wheels, claimed, held, low, high in f["reliability"]
+        ),
+        "",
+    ]
+
+
+def _forecasts(units: Sequence[Unit]) -> list[str]:
+    """Two tables on their side: what was asked in rows, the two histories in columns."""
+    names = {"chord": "tension under an in-wheel chord", "load": "strain under a stretch, a rest and a wheel's tension"}
+    found = {name: forecast_figures(units, name) for name in names}
+    found = {name: f for name, f in found.items() if f["n"]}
+
+    def three(values: Sequence[float], digits: int = 2, sign: str = "") -> str:
+        return " / ".join(f"{v:{sign}.{digits}f}" for v in values)
+
+    rows = [
+        ("batches", [str(f["n"]) for f in found.values()]),
+        ("**share of new spokes inside 5-95 %** (0.90 claimed)", [three(f["coverage"]) for f in found.values()]),
+        (
+            "**error of p50 against the batch's middle spoke, median size, %**",
+            [three(f["centre_median"]) for f in found.values()],
+        ),
+        ("the same, mean with sign, %", [three(f["centre_bias"], sign="+") for f in found.values()]),
+        ("the same, 90 % quantile of the size, %", [three(f["centre_p90"]) for f in found.values()]),
+        ("error of p50 against single spokes, median size, %", [three(f["spoke_median"]) for f in found.values()]),
+        ("half the 5-95 % band, mean, %", [three(f["half_band"]) for f in found.values()]),
+        (
+            "share kept since the last set, error at the end, median size, %",
+            [_f(f["kept_median"]) if name == "chord" else "" for name, f in found.items()],
+        ),
+    ]
+    return [
+        "Three figures are 1 day in the wheel / 5 days / the end.",
+        "",
+        "| figure | " + " | ".join(names[name] for name in found) + " |",
+        "| --- |" + " --- |" * len(found),
+        *(f"| {what} | " + " | ".join(values) + " |" for what, values in rows),
+        "",
+    ]
+
+
+def _ranges(seeds: Sequence[int]) -> str:
+    out: list[list[int]] = []
+    for s in sorted(seeds):
+        if out and s == out[-1][1] + 1:
+            out[-1][1] = s
+        else:
+            out.append([s, s])
+    return ", ".join(f"{a} to {b}" if b > a else f"{a}" for a, b in out)
