@@ -62,7 +62,8 @@ class Desk:
         """One plain message, exit 2, nothing on stdout."""
         status, out, err = self.run(*args)
         assert status == 2 and out == "", (status, out, err)
-        assert "Traceback" not in err and err.count("\n") == 1
+        errors = [line for line in err.splitlines() if not line.startswith("note: it is")]  # the clock's own word
+        assert "Traceback" not in err and len(errors) == 1
         return err
 
     def begin(self) -> None:
@@ -104,7 +105,7 @@ def test_next_tells_in_plain_words_what_to_do_and_when(desk: Desk) -> None:
     assert "Load the frame" in desk.does("wheel", "next", desk.record, "--now", "2025-03-03T09:00Z")
     desk.does("wheel", "note", desk.record, "stretched", "--run", 1, "--at", "2025-03-04T08:30Z")
     out = desk.does("wheel", "next", desk.record, "--now", "2025-03-04T08:40Z")
-    assert "Front 7" in out and "slack time undoes the stretch" in out
+    assert "Front 7" in out and "that time undoes the stretch" in out
     assert "due         Tue 2025-03-04 09:00Z (in 20 min)" in out and "at latest" in out
     late = desk.does("wheel", "next", desk.record, "--now", "2025-03-07T08:40Z", "--quick")
     assert "OVERDUE" in late and "3 d ago" in late
