@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from bench.frame import FrameReading
@@ -17,6 +18,16 @@ class Cabinet:
         self._program = program
         self.asked_C: float | None = None  # None: off
         self._soak_since_s: float | None = None
+        self._lowest_C = math.inf  # that it has come down to since it was last asked for less
+
+    def allowed_C(self, reading: FrameReading) -> float | None:
+        """The most it may stand at: what it was asked for, or on its way down from more, what it has come down to."""
+        if self.asked_C is None:
+            self._lowest_C = math.inf
+            return None
+        inside = reading.cabinet_temperature_C
+        self._lowest_C = max(self.asked_C, self._lowest_C if inside is None else min(self._lowest_C, inside))
+        return self.asked_C if math.isinf(self._lowest_C) else self._lowest_C
 
     def _step(self, stations: Sequence[Station]) -> Step | None:
         """The temperature step at which every live station stands; None where they do not."""

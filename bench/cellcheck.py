@@ -1,6 +1,9 @@
-"""Load cell and frame against known loads: zero, span, class by ISO 7500-1, and the frame's compliance. Pure.
+"""Load cell and frame against known loads: zero, span, class by ISO 7500-1 and 376, and the frame's compliance. Pure.
 
-ISO 7500-1:2018 limits of classes 0.5 to 3, in percent of true force, are quoted from memory (well known, not re-read).
+A cell in its frame is a machine's force indication: ISO 7500-1:2018, table 2, classes 0.5 to 3, in percent of true
+force. Taken by itself it is a force-proving instrument: ISO 376:2011, table 2, classes 00 to 2; of that table only
+repeatability without rotation, interpolation and resolution can be tried on a frame, so the class is one *at best*.
+Both tables are quoted from memory (well known, not re-read).
 """
 
 from __future__ import annotations
@@ -23,6 +26,14 @@ CLASS_LIMITS: dict[float, tuple[float, float, float, float]] = {
     3.0: (3.0, 3.0, 0.3, 1.5),
 }
 
+# ISO 376 class -> (repeatability without rotation b', interpolation error fc, least load in resolutions); percent
+INSTRUMENT_LIMITS: dict[str, tuple[float, float, float]] = {
+    "00": (0.025, 0.025, 4000.0),
+    "0.5": (0.05, 0.05, 2000.0),
+    "1": (0.10, 0.10, 1000.0),
+    "2": (0.20, 0.20, 500.0),
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CellResult:
@@ -35,6 +46,7 @@ class CellResult:
     repeat_percent: float | None  # worst spread at one load over that load; None without a repeated load
     iso_class: float | None  # best class that the readings as found keep; None: none of 0.5 to 3
     iso_class_left: float | None  # with this zero and span
+    instrument_class_at_best: str | None  # ISO 376, as far as it was tried; None: none, or no load came twice
 
 
 def iso_class(
@@ -48,6 +60,18 @@ def iso_class(
             and abs(zero_percent) <= f0
             and resolution_percent <= a
         ):
+            return name
+    return None
+
+
+def instrument_class(
+    *, interpolation_percent: float, repeat_percent: float | None, resolution_percent: float
+) -> str | None:
+    """Best class of ISO 376 that these do not rule out; None if none is left, or repeatability is not known."""
+    if repeat_percent is None:
+        return None
+    for name, (b, fc, resolutions) in INSTRUMENT_LIMITS.items():
+        if repeat_percent <= b and abs(interpolation_percent) <= fc and resolution_percent <= 100.0 / resolutions:
             return name
     return None
 
@@ -100,6 +124,9 @@ def check_cell(true_N: Floats, read_N: Floats, *, range_N: float, resolution_N: 
             repeat_percent=repeat,
             zero_percent=100.0 * zero_left / range_N,
             resolution_percent=resolution,
+        ),
+        instrument_class_at_best=instrument_class(
+            interpolation_percent=worst_left, repeat_percent=repeat, resolution_percent=resolution
         ),
     )
 

@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from bench import control
 from bench.control import Move, Slope
 from bench.faults import RULES, Fault
 from bench.frame import Command, StationReading
+from bench.limits import BROKEN_SHARE
 from bench.machine import StationEvent, StationState, after
 from bench.station import Said, Station, Tick, entered
+from bench.stepping import begin_ramp, enter, go_on, next_step, waits_its_turn, wheel_mm_per_N
 from bench.steps import Program, Step, StepKind, Until, touch_times_s
 
 S, E = StationState, StationEvent
 SLACK_MM = 0.3  # how far a drive backs off from where the spoke last bore
 TOUCH_DWELL_S = 5.0
 BARE_MM = 0.15  # this far below its first zero a spoke that has crept bears nothing
+ZERO_READINGS = 10  # that a zero is the mean of
+LEAST_BARE = 3
+SLACK_N = 20.0
 BARE_N = 40.0  # unless the cell reads more than its zero can have moved
+WHY_ENDED = {"end step": "ended at a person's request", "ready": "ended: ready for its wheel"}
 _RAMP_TO_ZERO = (StepKind.UNLOAD, StepKind.REST, StepKind.TOUCH)
 
 
@@ -25,12 +32,18 @@ def steer(
 ) -> tuple[Station, Command | None, list[Said]]:
     """Go on with the program: the next state, at most one command, and what is worth a line in the log."""
     said: list[Said] = []
+    if not _steerable(station, reading):  # soon a fault; until then the drive comes to rest at its last target
+        return station, None, said
     if station.state is S.WAITING:
-        station = _enter(station, reading, program, 0, tick, said)
+        station = enter(station, reading, program, 0, tick, said)
     elif station.state is S.PAUSED and station.ask == "go on":
-        station = _go_on(station, reading, program, tick, said)
-    elif station.ask == "end step" and station.state in (S.HOLDING, S.RECOVERING, S.SLACK):
-        station = _next(station, reading, program, tick, said, "ended at a person's request")
+        station = go_on(station, reading, program, tick, said)
+    elif (why := WHY_ENDED.get(station.ask or "")) and station.state in (S.HOLDING, S.RECOVERING, S.SLACK):
+        step = program.steps[station.step]
+        if waits_its_turn(station, step, tick):
+            station = begin_ramp(station, reading, step)
+        else:
+            station = next_step(station, reading, program, tick, said, why)
     move: Move | None = None
     step = program.steps[min(station.step, len(program.steps) - 1)]
     match station.state:
@@ -46,13 +59,15 @@ def steer(
             station, move = _slack(station, reading, program, step, tick, said)
         case S.TOUCHING:
             station, move = _touch(station, reading, step, tick)
+        case S.PULLING:
+            station, move = _pull(station, reading, program, step, tick, said)
         case S.EASING_OFF:
             station, move = _ease(station, reading, program, tick, said)
         case S.KEPT if reading.moving or _on_its_way(station, reading):
             move = control.bounded(reading.position_mm, max(station.speed_mm_per_s, 0.01), station.facts)
         case S.DRIVE_OFF if reading.enabled or station.enable:
+            here = control.bounded(_somewhere(station, reading), 0.1, station.facts)
             station = replace(station, enable=False, target_mm=None)
-            here = control.bounded(reading.position_mm, 0.1, station.facts)
             return station, _command(station, here, enable=False), said
         case _:
             pass
@@ -71,6 +86,19 @@ def steer(
     return station, _command(station, move, enable=True), said
 
 
+def _steerable(station: Station, reading: StationReading) -> bool:
+    """Whether the reading holds the numbers that this state steers by."""
+    if station.state is S.DRIVE_OFF:
+        return True
+    return math.isfinite(reading.position_mm) and (math.isfinite(reading.load_N) or station.state is S.KEPT)
+
+
+def _somewhere(station: Station, reading: StationReading) -> float:
+    """A position for a command that only switches off."""
+    known = (reading.position_mm, station.target_mm, station.facts.travel_mm[0])
+    return next(x for x in known if x is not None and math.isfinite(x))
+
+
 def _on_its_way(station: Station, reading: StationReading) -> bool:
     """Whether the last command would still move it."""
     target = station.target_mm
@@ -81,103 +109,6 @@ def _command(station: Station, move: Move, *, enable: bool) -> Command:
     return Command(station=station.index, enable=enable, target_mm=move.target_mm, speed_mm_per_s=move.speed_mm_per_s)
 
 
-def _next(
-    station: Station, reading: StationReading, program: Program, tick: Tick, said: list[Said], why: str = "done"
-) -> Station:
-    name = program.steps[station.step].name
-    n = station.step + 1
-    if n >= len(program.steps):
-        said.append(Said(kind="done", message=f"{name} {why}; the program has ended", data={"step": n, "why": why}))
-        return replace(entered(station, after(station.state, E.FINISH), station.set_load_N), ended="done", step=n - 1)
-    said.append(
-        Said(
-            kind="step",
-            message=f"{name} {why}, {program.steps[n].name} begun",
-            data={"step": n, "began_s": tick.at_s, "why": why},
-        )
-    )
-    return _enter(station, reading, program, n, tick, said)
-
-
-def _enter(
-    station: Station, reading: StationReading, program: Program, n: int, tick: Tick, said: list[Said]
-) -> Station:
-    """Begin step ``n``."""
-    step = program.steps[n]
-    was_slack = station.state is S.SLACK
-    slack_mm, slack_s = station.slack_mm, station.reached_s
-    station = replace(station, step=n, step_began_s=tick.at_s, touches=0)
-    match step.kind:
-        case StepKind.SEAT:
-            station = entered(station, after(station.state, E.SEAT), reading.load_N)
-            return replace(station, set_load_N=step.load_N, reached_s=None, slack_from_mm=reading.position_mm)
-        case StepKind.CHORD:
-            return _begin_chord(station, reading, program, step, tick, said)
-        case StepKind.TEMPERATURE if not was_slack:
-            creep, load = station.creep, station.set_load_N
-            station = entered(station, after(station.state, E.HOLD), reading.load_N)
-            return replace(station, creep=creep, set_load_N=load, reached_s=tick.at_s)
-        case StepKind.UNLOAD | StepKind.REST | StepKind.TOUCH | StepKind.TEMPERATURE if was_slack:
-            station = entered(station, after(station.state, E.LET_SLACK), 0.0)
-            return replace(station, slack_mm=slack_mm, reached_s=tick.at_s if slack_s is None else slack_s)
-    return _begin_ramp(station, reading, step)
-
-
-def _begin_ramp(station: Station, reading: StationReading, step: Step) -> Station:
-    load = reading.load_N
-    station = entered(station, after(station.state, E.RAMP), load)
-    slack = load < station.contact_N and step.load_N > 0
-    return replace(
-        station,
-        set_load_N=step.load_N,
-        reached_s=None,
-        slack_from_mm=reading.position_mm if slack else None,
-    )
-
-
-def _begin_chord(
-    station: Station, reading: StationReading, program: Program, step: Step, tick: Tick, said: list[Said]
-) -> Station:
-    creep = station.creep
-    load = creep_load(station, reading)
-    chord = reading.position_mm - reading.load_N * station.facts.frame_compliance_mm_per_N
-    chord += _wheel_compliance(station, step, program) * reading.load_N
-    station = entered(station, after(station.state, E.HOLD), load)
-    said.append(Said(kind="chord", message=f"chord kept from {reading.load_N:.1f} N", data={"chord_mm": chord}))
-    return replace(station, creep=creep, chord_mm=chord, set_load_N=load, reached_s=tick.at_s)
-
-
-def creep_load(station: Station, reading: StationReading) -> float:
-    """Load now, smoothed where a hold was on."""
-    if station.creep is None:
-        return reading.load_N
-    return station.k * (reading.position_mm - station.creep.y_mm)
-
-
-def _wheel_compliance(station: Station, step: Step, program: Program) -> float:
-    """phi L/EA of all spokes on the station, mm/N."""
-    return step.followup * station.gauge_length_mm / program.EA_N
-
-
-def _go_on(station: Station, reading: StationReading, program: Program, tick: Tick, said: list[Said]) -> Station:
-    """After a pause or a gap: back to the step's load; the step's clock has gone on."""
-    step = program.steps[station.step]
-    said.append(Said(kind="step", message=f"{step.name} goes on", data={"step": station.step}))
-    reached, touches = station.reached_s, station.touches
-    if step.kind is StepKind.SEAT:
-        if station.zero_mm is None:
-            return _enter(station, reading, program, station.step, tick, said)
-        station = entered(station, after(station.state, E.SEAT), reading.load_N)
-        return replace(station, set_load_N=step.load_N, reached_s=tick.at_s if reached is None else reached)
-    if step.kind is StepKind.CHORD and station.chord_mm:
-        station = entered(station, after(station.state, E.HOLD), reading.load_N)
-        return replace(station, reached_s=reached if reached is not None else tick.at_s)
-    if step.kind is StepKind.TEMPERATURE:
-        return _enter(station, reading, program, station.step, tick, said)
-    station = _begin_ramp(station, reading, step)
-    return replace(station, reached_s=reached, touches=touches)
-
-
 def _seat(
     station: Station, reading: StationReading, program: Program, step: Step, tick: Tick, said: list[Said]
 ) -> tuple[Station, Move | None]:
@@ -185,7 +116,7 @@ def _seat(
     reached_s = station.reached_s
     if reached_s is not None:
         if tick.at_s - reached_s >= step.duration_s:
-            station = _next(station, reading, program, tick, said)
+            station = next_step(station, reading, program, tick, said)
             return (
                 _ramp(station, reading, program, program.steps[station.step], tick, said)
                 if (station.state is S.RAMPING)
@@ -194,17 +125,20 @@ def _seat(
         return _keep_load(station, reading, tick, tick.at_s - reached_s)
     if f >= station.contact_N:
         station = replace(station, slope=control.learn(station.slope, x, f, 1e6), slack_from_mm=None)
+    elif station.slack_from_mm is not None:
+        station = station.bare(f)
     if f >= step.load_N - max(3.0 * facts.load_noise_N, 0.03 * step.load_N):
         k = _learned(station, station.slope, station.expected_k)
         zero = control.zero_of(station.slope, k)
+        zero_N = station.bare_N if station.bare_n >= LEAST_BARE else station.zero_N
         said.append(
             Said(
                 kind="seated",
                 message=f"{station.spoke} seated: zero at {zero:.4f} mm, {k:.0f} N/mm with the frame",
-                data={"zero_mm": zero, "stiffness_N_per_mm": k},
+                data={"zero_mm": zero, "stiffness_N_per_mm": k, "zero_N": _known(zero_N)},
             )
         )
-        station = replace(station, zero_mm=zero, k=k, reached_s=tick.at_s)
+        station = replace(station, zero_mm=zero, k=k, reached_s=tick.at_s, zero_N=zero_N)
         return _keep_load(station, reading, tick, 0.0)
     k = station.expected_k
     return station, control.approach(x, f, step.load_N, station.contact_N, k, tick.lag_s, facts)
@@ -236,19 +170,22 @@ def _ramp(
     )
     if to == 0.0:
         if _bare(station, x, f):
-            return _let_slack(station, reading, tick)
+            return _let_slack(_off(station, tick, said), reading, tick)
         return station, move
     waited = station.ramp_end_s is not None and tick.at_s - station.ramp_end_s > 4.0 * tick.lag_s
     if not control.arrived(f, reference, to, k, facts) and not waited:
         return station, move
     if step.kind is StepKind.RAMP:
-        return _next(station, reading, program, tick, said), move
+        return next_step(station, reading, program, tick, said), move
     event = E.RECOVER if step.kind is StepKind.RECOVER else E.HOLD
     first = station.reached_s is None
     reached = tick.at_s if station.reached_s is None else station.reached_s
     station = replace(entered(station, after(station.state, event), f), set_load_N=to, reached_s=reached)
     if first:
         said.append(Said(kind="reached", message=f"{to:g} N reached", data={"reached_s": reached}))
+        if step.until is Until.ASKED:
+            words = f"{step.name}: holds until a person asks for the next step, {step.duration_s / 3600.0:g} h at most"
+            said.append(Said(kind="waits", message=words, data={}))
     return _keep_load(station, reading, tick, 0.0)
 
 
@@ -265,7 +202,16 @@ def _let_slack(station: Station, reading: StationReading, tick: Tick) -> tuple[S
     low = facts.travel_mm[0]
     slack = max(reading.position_mm - SLACK_MM, low)
     station = replace(station, set_load_N=0.0, slack_mm=slack, reached_s=tick.at_s if reached is None else reached)
+    station = replace(station, bare_sum_N=0.0, bare_n=0)
     return station, control.bounded(slack, 0.2, facts)
+
+
+def _off(station: Station, tick: Tick, said: list[Said]) -> Station:
+    """The load has come off: from now on the spoke gives back what it can."""
+    if station.off_s is not None:
+        return station
+    said.append(Said(kind="slack", message=f"{station.spoke} hangs slack from now on", data={"since_s": tick.at_s}))
+    return replace(station, off_s=tick.at_s)
 
 
 def _keep_load(
@@ -290,13 +236,16 @@ def _hold(
     over = tick.at_s - reached >= step.duration_s
     if step.kind is StepKind.TEMPERATURE:
         if tick.temperature_done:
-            return _next(station, reading, program, tick, said), None
+            return next_step(station, reading, program, tick, said), None
         if tick.at_s - station.step_began_s >= step.duration_s:
-            return _next(station, reading, program, tick, said, "not reached in time"), None
+            return next_step(station, reading, program, tick, said, "not reached in time"), None
+    elif step.kind is StepKind.UNLOAD:  # it waits for its turn to come off
+        if not waits_its_turn(station, step, tick):
+            return begin_ramp(station, reading, step), None
     elif over and step.kind is not StepKind.RAMP:
         why = "done" if step.until is Until.TIME else f"held to its longest time (until {step.until.value})"
-        return _next(station, reading, program, tick, said, why), None
-    chord = _wheel_compliance(station, step, program) if step.kind is StepKind.CHORD else None
+        return next_step(station, reading, program, tick, said, why), None
+    chord = wheel_mm_per_N(station, step, program) if step.kind is StepKind.CHORD else None
     return _keep_load(station, reading, tick, tick.at_s - reached, chord)
 
 
@@ -308,21 +257,25 @@ def _slack(
     if slack is None:
         return station, None
     there = abs(reading.position_mm - slack) <= max(3.0 * facts.step_mm, 0.002)
+    if there:
+        station = station.bare(reading.load_N)
     since = tick.at_s - (station.reached_s if station.reached_s is not None else tick.at_s)
     match step.kind:
-        case StepKind.UNLOAD if there:
-            said.extend(_zero_again(station, reading))
-            return _next(station, reading, program, tick, said), None
+        case StepKind.UNLOAD if station.bare_n >= ZERO_READINGS:
+            station = _zero_again(station, said)
+            return next_step(station, reading, program, tick, said), None
         case StepKind.REST if since >= step.duration_s:
-            return _next(station, reading, program, tick, said), None
+            return _leave_slack(station, reading, program, tick, said), None
         case StepKind.TEMPERATURE if tick.temperature_done:
-            return _next(station, reading, program, tick, said), None
+            return _leave_slack(station, reading, program, tick, said), None
         case StepKind.TEMPERATURE if tick.at_s - station.step_began_s >= step.duration_s:
-            return _next(station, reading, program, tick, said, "not reached in time"), None
+            return next_step(station, reading, program, tick, said, "not reached in time"), None
         case StepKind.TOUCH:
             times = touch_times_s(step)
+            if station.touches >= len(times) and station.bare_n >= ZERO_READINGS:
+                return _leave_slack(station, reading, program, tick, said), None
             if station.touches >= len(times):
-                return _next(station, reading, program, tick, said), None
+                return station, None if there else control.bounded(slack, 0.2, facts)
             if there and since >= times[station.touches]:
                 slack_since = station.reached_s
                 station = entered(station, after(station.state, E.TOUCH), 0.0)
@@ -335,25 +288,29 @@ def _slack(
     return station, None if there else control.bounded(slack, 0.2, facts)
 
 
-def _zero_again(station: Station, reading: StationReading) -> list[Said]:
+def _leave_slack(station: Station, reading: StationReading, program: Program, tick: Tick, said: list[Said]) -> Station:
+    if station.step + 1 == len(program.steps):
+        station = _zero_again(station, said)
+    return next_step(station, reading, program, tick, said)
+
+
+def _zero_again(station: Station, said: list[Said]) -> Station:
     """The cell's zero with the load off, against the one before the run."""
-    zero = reading.load_N
-    drift = zero - station.first_load_N
+    zero, drift = station.bare_N, station.bare_N - station.zero_N
+    if not math.isfinite(drift):
+        words = "from before: not known, the run was taken up under load"
+        said.append(Said(kind="zero", message=f"load cell reads {zero:+.2f} N with the load off; {words}", data={}))
+        return station
     data = {"zero_N": zero, "drift_N": drift}
-    said = [
-        Said(
-            kind="zero",
-            message=f"load cell reads {zero:+.2f} N with the load off, {drift:+.2f} N from before",
-            data=data,
-        )
-    ]
+    words = f"load cell reads {zero:+.2f} N with the load off, {drift:+.2f} N from before"
+    said.append(Said(kind="zero", message=words, data=data))
     limit = max(6.0 * station.facts.load_noise_N, 0.002 * station.facts.max_load_N)
     if abs(drift) > limit:
         rule = RULES[Fault.CELL_DRIFT]
         measured = f"{drift:+.2f} N (limit {limit:.2f})"
         words = f"station {station.name}: {Fault.CELL_DRIFT.value}: {rule.means}: {measured}; do: {rule.do}"
         said.append(Said(kind="note", message=words, data={"fault": Fault.CELL_DRIFT.value, "measured": drift}))
-    return said
+    return replace(station, drift_N=drift)
 
 
 def _touch(station: Station, reading: StationReading, step: Step, tick: Tick) -> tuple[Station, Move | None]:
@@ -370,16 +327,47 @@ def _touch(station: Station, reading: StationReading, step: Step, tick: Tick) ->
     return _let_slack(replace(station, touches=station.touches + 1), reading, tick)
 
 
+def _pull(
+    station: Station, reading: StationReading, program: Program, step: Step, tick: Tick, said: list[Said]
+) -> tuple[Station, Move | None]:
+    """Pull at a constant speed until the spoke breaks, or the load is reached that the step goes up to."""
+    x, f, facts = reading.position_mm, reading.load_N, station.facts
+    if f > station.peak_N:
+        station = replace(station, peak_N=f, peak_mm=station.elongation_mm(reading)[0])
+    data = {"load_N": station.peak_N, "elongation_mm": _known(station.peak_mm), "rate_N_per_s": step.rate_N_per_s}
+    if f < BROKEN_SHARE * station.peak_N and station.peak_N > max(20.0 * facts.load_noise_N, 2.0 * SLACK_N):
+        said.append(Said(kind="broke", message=f"{station.spoke} broke at {station.peak_N:.0f} N", data=data))
+        station = next_step(replace(station, broke=True), reading, program, tick, said, "broke")
+        return station, control.bounded(x, 0.01, facts)
+    if f >= step.load_N - 3.0 * facts.load_noise_N:
+        words = f"{station.spoke} did not break up to {station.peak_N:.0f} N: it has been overloaded, do not use it"
+        said.append(Said(kind="held", message=words, data=data))
+        station = next_step(station, reading, program, tick, said, "not broken")
+        return station, control.bounded(x, 0.01, facts)
+    speed = step.rate_N_per_s / station.k
+    ahead = min((step.load_N - f) / (control.CAUTION * station.k), speed * 2.0 * tick.lag_s)
+    return station, control.bounded(x + ahead, speed, facts)
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
 def _ease(
     station: Station, reading: StationReading, program: Program, tick: Tick, said: list[Said]
 ) -> tuple[Station, Move | None]:
     x, f, facts = reading.position_mm, reading.load_N, station.facts
     if _bare(station, x, f):
+        station = _off(station, tick, said)
         slack = station.slack_mm if station.slack_mm is not None else max(x - SLACK_MM, facts.travel_mm[0])
-        if x <= slack + max(3.0 * facts.step_mm, 0.002):
-            said.append(Said(kind="eased", message=f"load off: {station.ended or 'eased off'}", data={}))
-            return entered(station, after(station.state, E.LOAD_OFF), 0.0), None
-        return replace(station, slack_mm=slack), control.bounded(slack, 0.2, facts)
+        if x > slack + max(3.0 * facts.step_mm, 0.002):
+            return replace(station, slack_mm=slack, bare_sum_N=0.0, bare_n=0), control.bounded(slack, 0.2, facts)
+        station = station.bare(f)
+        if station.bare_n < ZERO_READINGS:
+            return replace(station, slack_mm=slack), None
+        said.append(Said(kind="eased", message=f"load off: {station.ended or 'eased off'}", data={}))
+        station = _zero_again(station, said)
+        return entered(station, after(station.state, E.LOAD_OFF), 0.0), None
     slope = control.learn(station.slope, x, f, max(40.0 * facts.load_noise_N, 20.0, 0.05 * f))
     k = _learned(station, slope, station.k)
     rate = program.limits.ease_off_N_per_s

@@ -207,11 +207,3 @@ def chord_set_N(creep: Creep, chord_mm: float, k: float, frame_mm_per_N: float, 
     y + F (1/k - C) + w F = chord gives F, where w = phi L/EA is the wheel's compliance.
     """
     return max(0.0, (chord_mm - creep.y_mm) / (1.0 / k - frame_mm_per_N + wheel_mm_per_N))
-
-
-def ease_by_position(
-    x_mm: float, zero_mm: float, k: float, rate_N_per_s: float, lag_s: float, facts: StationFacts
-) -> Move:
-    """Unload without a trusted load cell: back towards the slack end at the rate that the stiffness gives."""
-    speed = rate_N_per_s / k
-    return bounded(max(x_mm - 2.0 * speed * lag_s, zero_mm - 0.3), speed, facts)

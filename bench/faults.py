@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from functools import partial
 
 from bench.machine import StationState as S
 
@@ -60,6 +61,7 @@ class Fault(Enum):
     CLOCK_STEP = "clock step"
     DISK_FULL = "recorder cannot write"
     LATE = "late ticks"
+    UNPROVED = "stiffer than proved"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,9 +82,11 @@ class FaultRule:
         return self.reaction is not Reaction.NOTE
 
 
-def _station(reaction: Reaction, trusts: str, means: str, do: str, persist_s: float = 0.0, ticks: int = 1) -> FaultRule:
+def _rule(
+    scope: Scope, reaction: Reaction, trusts: str, means: str, do: str, persist_s: float = 0.0, ticks: int = 1
+) -> FaultRule:
     return FaultRule(
-        scope=Scope.STATION,
+        scope=scope,
         reaction=reaction,
         trusts=trusts,
         means=means,
@@ -92,18 +96,7 @@ def _station(reaction: Reaction, trusts: str, means: str, do: str, persist_s: fl
     )
 
 
-def _frame(reaction: Reaction, trusts: str, means: str, do: str, persist_s: float = 0.0, ticks: int = 1) -> FaultRule:
-    return FaultRule(
-        scope=Scope.FRAME,
-        reaction=reaction,
-        trusts=trusts,
-        means=means,
-        do=do,
-        persist_s=persist_s,
-        persist_ticks=ticks,
-    )
-
-
+_station, _frame = partial(_rule, Scope.STATION), partial(_rule, Scope.FRAME)
 NOTE, EASE, KEEP, STOP = Reaction.NOTE, Reaction.EASE_OFF, Reaction.KEEP, Reaction.STOP
 
 RULES: dict[Fault, FaultRule] = {
@@ -200,7 +193,7 @@ RULES: dict[Fault, FaultRule] = {
     Fault.CABINET: _frame(
         EASE,
         "load",
-        "the cabinet is hot, open or cut out",
+        "the cabinet is hot, open, cut out, or its thermometer reads nothing",
         "switch the heater off at the cabinet and let it cool before opening",
         persist_s=10.0,
         ticks=3,
@@ -215,7 +208,7 @@ RULES: dict[Fault, FaultRule] = {
     Fault.SILENCE: _frame(
         STOP,
         "the drive's own deadman, which stops the motor",
-        "the frame does not answer",
+        "no good answer comes: silence, garbage, a wrong or a late answer",
         "check cable, switch and power of the link",
     ),
     Fault.REFUSED: _frame(
@@ -249,7 +242,16 @@ RULES: dict[Fault, FaultRule] = {
         "nothing: times in the record count from the run's start",
     ),
     Fault.DISK_FULL: _frame(
-        EASE, "load", "the record cannot be written", "make room on the disk; what was acknowledged is kept"
+        EASE,
+        "load",
+        "the record cannot be written: the disk is full or failing, or memory has run out",
+        "make room on the disk (or in memory); what was acknowledged is kept",
+    ),
+    Fault.UNPROVED: _station(
+        EASE,
+        "load",
+        "with the stiffness that was learned, a dead controller could pull on to the cut-out",
+        "lower the rate or the load, shorten the deadman, or put a spring in series",
     ),
     Fault.LATE: _frame(NOTE, "the drive's own deadman", "ticks come late", "give the computer less else to do"),
 }
@@ -262,27 +264,32 @@ _SLACK = "the spoke is slack: nothing bears that could change"
 _SLACK_JUMP = "the spoke is slack: a jump shows as over-speed"
 _AT_THE_END = "told once, from the zero that is read when the load is off"
 _NOT_SETTLED = "only a settled hold shows a slip; elsewhere the load moves by itself"
+_PROVED = "it is proved where a spoke is seated and where its load is reached"
 _NOT_ASKED = "nothing is asked of the drive, so it may be off"
+_BREAKS = "the break is what this step is for: it ends the step, and its load is the result"
 _NO_TARGET = "no target was sent that the drive could miss; what moves here shows as over-speed or over-travel"
 
 _ALL = frozenset(S)
 _STILL = frozenset({S.WAITING, S.KEPT, S.DRIVE_OFF, S.EASED_OFF, S.CUT_OFF, S.DONE})
-_DRIVEN = frozenset({S.RAMPING, S.EASING_OFF})
+_DRIVEN = frozenset({S.RAMPING, S.EASING_OFF, S.PULLING})
+_MOVED = _DRIVEN | {S.SEATING, S.SLACK, S.TOUCHING}
 _HOLDS = frozenset({S.HOLDING, S.RECOVERING})
 _HELD = _HOLDS | {S.PAUSED}
 _BARE = frozenset({S.WAITING, S.SLACK, S.EASED_OFF})
 
 NOT_APPLICABLE: dict[tuple[Fault, S], str] = {
     **{(Fault.FOLLOWING, s): _NO_TARGET for s in (S.WAITING, S.DRIVE_OFF, S.CUT_OFF)},
-    **{(Fault.LOAD_WITHOUT_MOTION, s): _MOVES for s in (S.SEATING, S.RAMPING, S.EASING_OFF, S.SLACK, S.TOUCHING)},
+    **{(Fault.LOAD_WITHOUT_MOTION, s): _MOVES for s in _MOVED},
     **{(Fault.LOAD_WITHOUT_MOTION, s): _RELAXES for s in _STILL},
     **{(Fault.MOTION_WITHOUT_LOAD, s): _NO_CHANGE_ASKED for s in _ALL - _DRIVEN - _HELD},
     **{(Fault.LET_GO, s): _SLACK for s in _BARE},
+    (Fault.LET_GO, S.PULLING): _BREAKS,
     **{(Fault.NEIGHBOUR, s): _SLACK for s in _BARE},
     **{(Fault.ENCODER_JUMP, s): _SLACK_JUMP for s in _BARE},
     **{(Fault.SLIP_SUSPECTED, s): _NOT_SETTLED for s in _ALL - _HOLDS},
     **{(Fault.SLIP, s): _NOT_SETTLED for s in _ALL - _HOLDS},
     **{(Fault.CELL_FROZEN, s): _NO_CHANGE_ASKED for s in _STILL | {S.SLACK}},
+    **{(Fault.UNPROVED, s): _PROVED for s in _ALL - _HOLDS - {S.SEATING}},
     **{(Fault.CELL_DRIFT, s): _AT_THE_END for s in _ALL - {S.SLACK}},
     **{(Fault.DRIVE_DROPPED, s): _NOT_ASKED for s in _STILL},
 }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import ipaddress
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -61,6 +61,7 @@ def frame_from_text(text: str, path: Path) -> FrameFile:
     frame = _places(table.registers, FRAME_ROLES, table, where, "registers")
     cabinet = _places(table.cabinet, CABINET_ROLES, table, where, "cabinet")
     stations = _stations(table, where)
+    table = table.model_copy(update={"absent": (*table.absent, *_unknown_then(table, frame, stations))})
     _check_absent(table, frame, cabinet, stations, where)
     every: dict[str, Place] = {f"registers.{r}": p for r, p in frame.items()}
     every |= {f"cabinet.{r}": p for r, p in cabinet.items()}
@@ -183,6 +184,16 @@ def _stations(table: FrameTable, where: str) -> tuple[dict[str, Place], ...]:
         places |= _places(one.registers, STATION_ROLES, table, where, at, device=device)
         stations.append(places)
     return tuple(stations)
+
+
+def _unknown_then(
+    table: FrameTable, frame: Mapping[str, Place], stations: tuple[Mapping[str, Place], ...]
+) -> Iterator[str]:
+    """Roles that came later and of which the file, written for an earlier version, says nothing."""
+    for roles, mapped in ((FRAME_ROLES, set(frame)), (STATION_ROLES, {name for one in stations for name in one})):
+        for name, role in roles.items():
+            if role.later and name not in mapped and name not in table.absent:
+                yield name
 
 
 def _check_absent(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from bench.errors import BenchError, FrameFault
 from bench.faults import RULES, Fault
 from bench.frame import FrameFacts, FrameReading
 from bench.limits import Seen, Violation
@@ -32,6 +33,16 @@ def device_dt_s(before_ms: int, after_ms: int) -> float:
     return (d - 0x100000000 if d >= 0x80000000 else d) / 1000.0
 
 
+def fault_of(error: BenchError) -> Fault:
+    """Which fault a reading that failed stands for."""
+    words = str(error)
+    if "jumped back" in words:
+        return Fault.RESTARTED
+    if isinstance(error, FrameFault):
+        return Fault.REFUSED
+    return Fault.STALE if "stale" in words or "late answer" in words else Fault.SILENCE
+
+
 def check_frame(
     watch: FrameWatch,
     reading: FrameReading,
@@ -42,7 +53,7 @@ def check_frame(
     cabinet_C: float | None,
     at_s: float,
 ) -> tuple[FrameWatch, tuple[Violation, ...]]:
-    """Every limit of the frame as a whole; ``cabinet_C`` is what the cabinet was asked for, None where off."""
+    """Every limit of the frame as a whole; ``cabinet_C`` is the most that the cabinet may be at, None where off."""
     seen: Seen = {}
     if not reading.estop_closed:
         seen[Fault.ESTOP] = (0.0, 1.0, "")
@@ -61,7 +72,9 @@ def check_frame(
     if air is not None and math.isfinite(air) and not low <= air <= high:
         seen[Fault.TEMPERATURE] = (air, high if air > high else low, "degC")
     inside = reading.cabinet_temperature_C
-    if cabinet_C is not None and inside is not None and inside > cabinet_C + 5.0:
+    if cabinet_C is not None and inside is None:
+        seen[Fault.CABINET] = (0.0, 1.0, "")
+    elif cabinet_C is not None and inside is not None and inside > cabinet_C + 5.0:
         seen[Fault.CABINET] = (inside, cabinet_C + 5.0, "degC")
     elif cabinet_C is not None and (reading.cabinet_cutout_ok is False or reading.cabinet_door_closed is False):
         seen[Fault.CABINET] = (0.0, 1.0, "")

@@ -107,6 +107,9 @@ class Simulation(Table):
     gauge_length_mm: Above0 = 280.0
     seat_mm: Number = 6.0  # position at which a spoke begins to bear
     seat_sd_mm: NotNegative = 0.3
+    spokes_in_series: Annotated[Whole, Field(ge=1, le=32)] = 1  # on each station
+    acceleration_mm_per_s2: Above0 | None = None  # of the drives; at once where left out
+    answer_s: NotNegative = 0.0  # what the link takes for each request, in real time
     air_C: Number = 20.0
     air_swing_C: NotNegative = 1.0
 

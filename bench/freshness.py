@@ -18,8 +18,8 @@ class Freshness:
         self._now_s = 0.0
         self._age_s = 0.0  # of the values, against the freshest seen
 
-    def check(self, counter: int, now_s: float) -> None:
-        """Take note of one answer.
+    def check(self, counter: int, now_s: float) -> int:
+        """Take note of one answer; how far the counter went on since the one before, wrapping unrolled.
 
         Raises
         ------
@@ -28,7 +28,7 @@ class Freshness:
         """
         if self._counter is None:
             self._counter, self._now_s, self._age_s = counter, now_s, 0.0
-            return
+            return 0
         passed_s = now_s - self._now_s
         counted = (counter - self._counter) % self._modulus
         if counted == 0:
@@ -37,7 +37,7 @@ class Freshness:
                     f"stale answer: the frame's counter has stood at {counter} for {passed_s:.2f} s: these are old "
                     "values (a gateway, or a frozen device); check the link, then resume"
                 )
-            return
+            return 0
         if counted > self._modulus // 2:
             before = self._counter
             self._counter = None
@@ -53,3 +53,4 @@ class Freshness:
                 f"late answer: by the frame's own counter these values are {self._age_s:.1f} s old; "
                 "check the link (a gateway that queues?), then resume"
             )
+        return counted

@@ -4,6 +4,8 @@ One short loop. Between readings the spoke is moved by the same pure functions, 
 a reading the drive is switched off, so nothing of the program's can move it; the guard may be open then; load and
 position are watched. Nothing moves again before the load is back, every interlock is closed, and the person has said
 so.
+
+Long because levels, holds, hands and the way back to rest are one sequence that is read whole.
 """
 
 from __future__ import annotations

@@ -15,7 +15,8 @@ RECOVERS_N = 15.0  # a spoke that gives length back raises its own load: some 4 
 SLIP_SHARE = 0.01  # of the load, lost in one step with the position unchanged
 SLIP_STRAIN_PER_S = 1e-6  # slowest growth of strain that is taken for a slipping fitting
 _HELD = frozenset({S.HOLDING, S.RECOVERING, S.PAUSED})
-_TAUT_MOVES = frozenset({S.RAMPING, S.EASING_OFF})
+_TAUT_MOVES = frozenset({S.RAMPING, S.EASING_OFF, S.PULLING})
+BROKEN_SHARE = 0.6  # of the highest load: what is left when a spoke has broken is less
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,7 +293,7 @@ def _way(seen: Seen, watch: Watch, new: _Next, asked: Asked, sigma: float, at_s:
     if asked.state is not watch.state:
         return here
     if asked.state in _TAUT_MOVES:
-        if asked.slack_from_mm is not None:
+        if asked.slack_from_mm is not None or (asked.state is S.PULLING and f < BROKEN_SHARE * watch.load_N):
             return here
         stretch = max(20.0 * sigma, 20.0)
         expected = k * abs(x - watch.way_mm)

@@ -32,6 +32,7 @@ class StationStatus:
     elongation_mm: float  # NaN while slack
     at_s: float  # run time of that row, s; NaN before the first
     fault: str | None  # the last fault that was logged for it, or for the frame
+    slack_since_utc: float | None = None  # since when it hangs slack after its load: the clock goes on off the frame
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +71,7 @@ class LiveRun:
         self._events_given = 0
         self._last: dict[str, dict[str, float]] = {}
         self._faults: dict[str, str] = {}
+        self._slack: dict[str, float] = {}
         self._last_utc = 0.0
         self._events: list[Event] = []  # those that tell of the run as a whole
         if self._journal.exists():
@@ -149,6 +151,10 @@ class LiveRun:
             self._last_utc = max(self._last_utc, e.utc)
             if e.kind in ("end", "resumed"):
                 self._events.append(e)
+            if e.kind == "slack":
+                self._slack[e.station] = e.utc
+            elif e.kind == "reached":
+                self._slack.pop(e.station, None)
             if e.kind == "fault":
                 self._faults[e.station] = e.message
             elif e.kind in ("acknowledged", "resumed"):
@@ -177,4 +183,5 @@ class LiveRun:
             elongation_mm=last["elongation"] if last else nan,
             at_s=last["time"] if last else nan,
             fault=self._faults.get(s["name"]) or self._faults.get(""),
+            slack_since_utc=self._slack.get(s["name"]),
         )

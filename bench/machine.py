@@ -25,6 +25,7 @@ class StationState(Enum):
     EASED_OFF = "eased off"
     CUT_OFF = "cut off"
     DONE = "done"
+    PULLING = "pulling to break"
 
 
 class StationEvent(Enum):
@@ -36,6 +37,7 @@ class StationEvent(Enum):
     RECOVER = "the program holds the tare"
     LET_SLACK = "the program lets the spoke go slack"
     TOUCH = "the program touches the tare"
+    PULL = "the program pulls to break"
     FINISH = "the program has ended"
     PAUSE = "a person asks for a pause"
     ASK_EASE = "a person asks to ease off"
@@ -75,9 +77,9 @@ class UnlistedTransition(LongholdError):
 S, E = StationState, StationEvent
 
 TRIPPED = frozenset({S.KEPT, S.DRIVE_OFF})
-MAY_MOVE = frozenset({S.SEATING, S.RAMPING, S.HOLDING, S.RECOVERING, S.SLACK, S.TOUCHING, S.PAUSED, S.EASING_OFF})
+PROGRAM_STATES = frozenset({S.SEATING, S.RAMPING, S.HOLDING, S.RECOVERING, S.SLACK, S.TOUCHING, S.PULLING})
+MAY_MOVE = PROGRAM_STATES | {S.PAUSED, S.EASING_OFF}
 ENDED = frozenset({S.KEPT, S.DRIVE_OFF, S.EASED_OFF, S.DONE})
-PROGRAM_STATES = frozenset({S.SEATING, S.RAMPING, S.HOLDING, S.RECOVERING, S.SLACK, S.TOUCHING})
 STATE_CODE = {state: code for code, state in enumerate(StationState)}
 STATE_OF_CODE = dict(enumerate(StationState))
 
@@ -86,6 +88,7 @@ def _station_table() -> dict[tuple[StationState, StationEvent], StationState]:
     table: dict[tuple[StationState, StationEvent], StationState] = {
         (S.WAITING, E.SEAT): S.SEATING,
         (S.SEATING, E.HOLD): S.HOLDING,
+        (S.SEATING, E.PULL): S.PULLING,
         (S.WAITING, E.PAUSE): S.PAUSED,
         (S.PAUSED, E.SEAT): S.SEATING,
         (S.CUT_OFF, E.ACKNOWLEDGE): S.PAUSED,
@@ -110,7 +113,7 @@ def _station_table() -> dict[tuple[StationState, StationEvent], StationState]:
         (S.CUT_OFF, E.TRIP_STOP): S.DRIVE_OFF,
     }
     # the program moves on
-    going = (S.RAMPING, S.HOLDING, S.RECOVERING, S.SLACK, S.TOUCHING, S.PAUSED)
+    going = (S.RAMPING, S.HOLDING, S.RECOVERING, S.SLACK, S.TOUCHING, S.PAUSED, S.PULLING)
     for state in (S.SEATING, *going):
         table[state, E.RAMP] = S.RAMPING
     for state in going:
@@ -118,6 +121,7 @@ def _station_table() -> dict[tuple[StationState, StationEvent], StationState]:
         table[state, E.RECOVER] = S.RECOVERING
         table[state, E.LET_SLACK] = S.SLACK
         table[state, E.TOUCH] = S.TOUCHING
+        table[state, E.PULL] = S.PULLING
     for state in PROGRAM_STATES:
         table[state, E.PAUSE] = S.PAUSED
         table[state, E.FINISH] = S.DONE

@@ -19,6 +19,7 @@ from bench.transport import Transport
 
 Words = Sequence[int]
 Cell = tuple[int, Table, int]  # device, table, address
+NO_NUMBER = 1e15  # nothing on a frame is larger, and the record could not hold its square
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,9 +32,9 @@ class _Slot:
     end: int
 
     def number(self, blocks: Sequence[Words]) -> float | None:
-        """Plain value; None where the device sent a float that is no number."""
+        """Plain value; None where the device sent a float that is none, or that nothing on a frame can be."""
         value = self.place.number(blocks[self.block][self.start : self.end])
-        return value if math.isfinite(value) else None
+        return value if abs(value) < NO_NUMBER else None
 
     def flag(self, blocks: Sequence[Words]) -> bool:
         return self.place.flag(blocks[self.block][self.start : self.end])
@@ -72,6 +73,7 @@ class ModbusFrame:
         if counter is not None:
             self._ms_per_count = counter.scale
             self._fresh = Freshness(modulus=2 ** (16 * counter.words), count_s=counter.scale / 1000.0)
+        self._counts: int | None = None  # of the device's counter, its wraps unrolled
         self._token = 0
         self._fed = 0
         self._command_words: dict[Cell, int] = {}
@@ -125,6 +127,7 @@ class ModbusFrame:
     async def claim(self, token: int) -> None:
         if not 1 <= token <= 0xFFFF:
             raise ValueError("a token is a whole number from 1 to 65535")
+        await self._must_be_the_one()
         reading = await self.read()
         if reading.local:
             raise FrameFault("the frame is held by its local panel: switch it to remote at the panel, then start again")
@@ -144,6 +147,18 @@ class ModbusFrame:
             self._token = token
         await self.write(())
 
+    async def _must_be_the_one(self) -> None:
+        """A device that calls another serial number its own is another frame; one that says nothing is believed."""
+        place, stated = self._file.frame.get("serial"), self.facts.serial
+        if place is None or stated is None:
+            return
+        serial = (await self.identify())[1]
+        held = stated.encode("ascii", "replace").decode()[: 2 * place.words].strip()  # as the register holds it
+        if serial and serial != held:
+            raise FrameFault(
+                f"the device here has serial number {serial}, the frame file is of {stated}: wrong address or file"
+            )
+
     async def release(self) -> None:
         if "owner_token" in self._file.frame:
             await self._set("owner_token", 0)
@@ -155,9 +170,10 @@ class ModbusFrame:
         frame = self._frame
         frame_ms = round(1000 * now_s)
         if self._fresh is not None:
-            counted_ms = frame["device_counter"].number(blocks) or 0.0
-            self._fresh.check(round(counted_ms / self._ms_per_count), now_s)
-            frame_ms = round(counted_ms)
+            count = round((frame["device_counter"].number(blocks) or 0.0) / self._ms_per_count)
+            passed = self._fresh.check(count, now_s)
+            self._counts = count if self._counts is None else self._counts + passed
+            frame_ms = round(self._counts * self._ms_per_count)
         flag, number = _flag, _number
         stations = []
         for i, slots in enumerate(self._stations):
@@ -191,7 +207,7 @@ class ModbusFrame:
             estop_closed=flag(frame, "estop_chain", blocks, False),
             guard_closed=flag(frame, "guard", blocks, True),
             power_ok=flag(frame, "power_ok", blocks, True),
-            deadman_ms=self.facts.deadman_ms if deadman_ms is None else round(deadman_ms),
+            deadman_ms=self.facts.deadman_ms if "deadman_ms" not in frame else round(deadman_ms or 0.0),
             owner_token=self._token if owner is None else int(owner),
             local=flag(frame, "local_remote", blocks, False),
             air_temperature_C=number(frame, "air_temperature", blocks),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -11,6 +12,7 @@ from bench.figures import HoldError
 from bench.frame import FrameReading
 from bench.journal import Event, Row
 from bench.machine import RunState, StationState
+from bench.ready import Verdict
 from bench.station import Station
 
 
@@ -23,10 +25,14 @@ class Sink(Protocol):
 
 
 class Readiness(Protocol):
-    """Tells, from outside the loop, whether a spoke is ready for its wheel."""
+    """Tells, from outside the loop, whether a spoke is ready for its wheel; never waits."""
 
-    def ready(self, station: str) -> str | None:
-        """Why the hold may end now, in words; None: not yet."""
+    def ask(self, at_s: float, stations: Sequence[str]) -> None:
+        """These stations hold until they are ready, at this run time."""
+        ...
+
+    def verdicts(self) -> list[Verdict]:
+        """What has been found since the last call; a verdict without a station is on the live fit itself."""
         ...
 
 
@@ -53,6 +59,15 @@ class StationOutcome:
     under_load: bool
     faults: tuple[Fault, ...]
     figures: dict[str, Any]
+    why: str | None  # why its last hold ended
+    drift_N: float | None  # of the load cell's zero over the run; None where the load is still on, or nobody knows
+    slack_since_s: float | None  # run time at which its load came off; None where it bears load
+    spokes: int = 1  # in series on it
+    break_load_N: float | None = None  # of a pull to break
+    break_elongation_mm: float | None = None
+    cell_serial: str | None = None  # of the load cell that all loads come from
+    cell_calibrated_on: str | None = None
+    cell_uncertainty_percent: float | None = None  # k = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +79,7 @@ class Outcome:
     run_s: float
     stations: tuple[StationOutcome, ...]
     lateness: dict[str, Any]
+    utc: float = 0.0  # of the end
 
     @property
     def still_under_load(self) -> bool:
@@ -88,6 +104,7 @@ def outcome_of(
     stations: Sequence[Station],
     holds: Sequence[HoldError],
     lateness: dict[str, Any],
+    utc: float,
 ) -> Outcome:
     """Put together at the end of the loop."""
     return Outcome(
@@ -104,8 +121,18 @@ def outcome_of(
                 under_load=s.under_load,
                 faults=tuple(f for f in Fault if f in s.faults),
                 figures=h.as_dict(),
+                why=s.why,
+                drift_N=s.drift_N,
+                slack_since_s=s.off_s,
+                spokes=s.spokes,
+                break_load_N=s.peak_N if s.broke else None,
+                break_elongation_mm=s.peak_mm if s.broke and math.isfinite(s.peak_mm) else None,
+                cell_serial=s.facts.cell_serial,
+                cell_calibrated_on=s.facts.cell_calibrated_on,
+                cell_uncertainty_percent=s.facts.cell_uncertainty_percent,
             )
             for s, h in zip(stations, holds, strict=True)
         ),
         lateness=lateness,
+        utc=utc,
     )

@@ -1,6 +1,8 @@
 """The simulated frame: spokes that creep, drives, sensors and interlocks in virtual time; shows faults on cue.
 
 Everything in it is invented. It knows nothing of Modbus or asyncio: time passes only when `Plant.advance` is called.
+
+Long because spokes, drives, sensors and cues act on each other within one step of time.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ OVERTRAVEL = 2
 BEYOND_TRAVEL_MM = 0.5  # where the travel switches stand, outside the travel that may be asked for
 MOVING_PIECE_S = 0.1  # longest step while something moves, or while it moves by no more than
 MOVING_PIECE_MM = 0.01  # this
+ACCELERATING_PIECE_S = 0.01
 FINE_PIECE_S = 0.01  # where the overload cut-out may act within a longer one
 REST_PIECE_S = 60.0
 DAY_S = 86400.0
@@ -32,7 +35,10 @@ DAY_S = 86400.0
 class PlantSettings:
     """The invented frame's own properties, beside what its frame file states."""
 
-    gauge_length_mm: float = 280.0
+    gauge_length_mm: float = 280.0  # of one spoke
+    in_series: tuple[int, ...] = ()  # spokes in a row on each station; empty: one
+    bar_mm_per_N: float = 0.0  # compliance of one bar between two of them
+    acceleration_mm_per_s2: float | None = None  # of the drives; None: they are at their speed at once
     seat_mm: float = 6.0  # position at which a spoke begins to bear
     seat_sd_mm: float = 0.3
     air_C: float = 20.0
@@ -60,9 +66,10 @@ class Plant:
             raise ValueError(f"{n} stations need {n} spokes, not a chain of shape {chain.shape}")
         s = settings or PlantSettings()
         self.facts, self.settings, self._rng = facts, s, rng
-        self.spokes = Spokes(
-            chain, s.gauge_length_mm, np.array([st.frame_compliance_mm_per_N for st in facts.stations])
-        )
+        row = np.array(s.in_series or (1,) * n, dtype=np.float64)
+        bars = (row - 1.0) * s.bar_mm_per_N
+        compliance = np.array([st.frame_compliance_mm_per_N for st in facts.stations]) + bars
+        self.spokes = Spokes(chain, row * s.gauge_length_mm, compliance)
         self._step_mm = np.array([st.step_mm for st in facts.stations])
         self._max_speed = np.array([st.max_speed_mm_per_s for st in facts.stations])
         self._low = np.array([st.travel_mm[0] for st in facts.stations]) - BEYOND_TRAVEL_MM
@@ -70,7 +77,7 @@ class Plant:
         self._owned = "owner_token" not in facts.absent
         self._own_speed = "move_speed" in facts.absent
         self._trip_N = np.array([st.trip_load_N for st in facts.stations])
-        self._most_N_per_mm = chain.EA0_N / s.gauge_length_mm
+        self._most_N_per_mm = chain.EA0_N / (row * s.gauge_length_mm)
         self._noise_N = np.array([st.load_noise_N for st in facts.stations])
         self._range_N = np.array([st.cell_range_N or 1.25 * st.trip_load_N for st in facts.stations])
         self._seat_mm = s.seat_mm + s.seat_sd_mm * rng.standard_normal(n)
@@ -81,6 +88,7 @@ class Plant:
         self.carriage_mm: Floats = self.motor_mm - s.backlash_mm
         self.target_mm: Floats = self.motor_mm.copy()
         self.speed_mm_per_s: Floats = np.zeros(n)
+        self._velocity: Floats = np.zeros(n)  # of drives that take time to get up to speed
         self.enabled = np.zeros(n, bool)
         self.moving = np.zeros(n, bool)
         self.drive_fault = np.zeros(n, int)
@@ -244,10 +252,14 @@ class Plant:
         velocity = None
         odd = self.cues and any(c in _MOVES for c, _ in self.cues)
         if odd or self.moving.any():
-            velocity = np.where(self.moving, np.sign(way) * self.speed_mm_per_s, 0.0)
+            if self.settings.acceleration_mm_per_s2 is None:
+                velocity = np.where(self.moving, np.sign(way) * self.speed_mm_per_s, 0.0)
+            else:
+                dt = min(dt, ACCELERATING_PIECE_S)
+                velocity = self._up_to_speed(way, self.settings.acceleration_mm_per_s2, dt)
             if odd:
                 self._odd_motion(velocity)
-            fastest = float(np.abs(velocity).max())
+            fastest = max(float(np.abs(velocity).max()), 1e-9)
             dt = min(dt, MOVING_PIECE_S if odd else max(MOVING_PIECE_S, MOVING_PIECE_MM / fastest))
             # up to when the last one arrives; who arrives earlier waits out the rest of so short a step
             last = float((np.abs(way) / np.where(self.moving, self.speed_mm_per_s, np.inf)).max())
@@ -268,6 +280,15 @@ class Plant:
                 self.owner = 0 if (Cue.FOREIGN_OWNER, None) not in self.cues else self.owner
                 self._stop_all()
         return dt
+
+    def _up_to_speed(self, way: Floats, acceleration_mm_per_s2: float, dt: float) -> Floats:
+        """Velocity that the drives have after ``dt``: never more than lets them stop at their targets."""
+        a = acceleration_mm_per_s2
+        stops = np.sqrt(2.0 * a * np.abs(way) + (0.5 * a * dt) ** 2) - 0.5 * a * dt
+        want = np.where(self.moving, np.sign(way) * np.minimum(self.speed_mm_per_s, stops), 0.0)
+        self._velocity = self._velocity + np.clip(want - self._velocity, -a * dt, a * dt)
+        self._velocity[~self.enabled] = 0.0
+        return self._velocity
 
     def _under_way(self, way: Floats) -> NDArray[np.bool_]:
         return self.enabled & (np.abs(way) > 1e-9) & (self.speed_mm_per_s > 0)
@@ -348,6 +369,7 @@ class Plant:
         """The drive is off and forgets where it was going; the screw holds the load."""
         self.enabled[station] = False
         self.moving[station] = False
+        self._velocity[station] = 0.0  # its brake falls in
         self.target_mm[station] = self.motor_mm[station]
 
     def _stop_all(self) -> None:

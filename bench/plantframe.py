@@ -16,16 +16,31 @@ from bench.framefile import FrameFile
 from bench.freshness import Freshness
 from bench.invented import invented_batch
 from bench.plant import Plant, PlantSettings
+from bench.spokes import in_series as series
 from models.batch import Batch, draw_chains
 
 
-def make_plant(file: FrameFile, *, seed: int, batch: Batch | None = None) -> Plant:
-    """The simulated twin of a frame, with new spokes of ``batch`` (the invented one if left out) on its stations."""
+def make_plant(
+    file: FrameFile,
+    *,
+    seed: int,
+    batch: Batch | None = None,
+    in_series: Sequence[int] | None = None,
+    bar_mm_per_N: float = 0.0,
+) -> Plant:
+    """The simulated twin of a frame, with new spokes of ``batch`` (the invented one if left out) on its stations.
+
+    ``in_series``: how many spokes hang in a row on each station, joined by bars; else as the file's [simulation] says.
+    """
     rng = np.random.default_rng(seed)
-    chain = draw_chains(batch or invented_batch(), rng, 1, len(file.facts.stations)).take(0)
     s = file.simulation
+    row = tuple(in_series or (s.spokes_in_series,) * len(file.facts.stations))
+    chain = series(draw_chains(batch or invented_batch(), rng, 1, sum(row)).take(0), row)
     settings = PlantSettings(
         gauge_length_mm=s.gauge_length_mm,
+        in_series=row,
+        bar_mm_per_N=bar_mm_per_N,
+        acceleration_mm_per_s2=s.acceleration_mm_per_s2,
         seat_mm=s.seat_mm,
         seat_sd_mm=s.seat_sd_mm,
         air_C=s.air_C,
@@ -37,8 +52,9 @@ def make_plant(file: FrameFile, *, seed: int, batch: Batch | None = None) -> Pla
 class PlantFrame:
     """Implements bench.frame.Frame on a plant; time passes by ``advance``, which is for VirtualClock.on_advance."""
 
-    def __init__(self, plant: Plant, clock: Clock, *, timeout_s: float = 0.2) -> None:
-        self.plant, self._clock, self._timeout_s = plant, clock, timeout_s
+    def __init__(self, plant: Plant, clock: Clock, *, timeout_s: float = 0.2, bus_s: float = 0.0) -> None:
+        """``bus_s``: what each reading and each writing takes."""
+        self.plant, self._clock, self._timeout_s, self._bus_s = plant, clock, timeout_s, bus_s
         self._fresh = Freshness()
         self._cached: FrameReading | None = None
 
@@ -89,7 +105,12 @@ class PlantFrame:
                 words = f"simulated link: the device refused: exception {code}"
                 raise LineTrouble(words) if code in (5, 6, 10, 11) else FrameFault(words)
 
+    async def _bus(self) -> None:
+        if self._bus_s:
+            await self._clock.sleep_until(self._clock.now_s() + self._bus_s)
+
     async def read(self) -> FrameReading:
+        await self._bus()
         p = self.plant
         if p.cues:
             self._link()
@@ -138,6 +159,7 @@ class PlantFrame:
         return self._cached
 
     async def write(self, commands: Sequence[Command]) -> None:
+        await self._bus()
         p = self.plant
         if p.cues:
             self._link()

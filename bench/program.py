@@ -4,181 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any
 
-from pydantic import BeforeValidator, Field
-
-from bench.steps import Program, RunLimits, Step, StepKind, Until, label_of
-from models.errors import InputError
-from models.written import (
-    Above0,
-    Force,
-    NotNegative,
-    Number,
-    Table,
-    Whole,
-    as_tuple,
-    checked,
-    one_or_more,
-    parse_toml,
-    read_text,
+from bench.programtable import (
+    KINDS,
+    LONGEST_H,
+    Chord,
+    Cycles,
+    File,
+    Hold,
+    Proof,
+    Pull,
+    Ramp,
+    Ready,
+    Recover,
+    Rest,
+    Seat,
+    Temperature,
+    Touch,
+    Unload,
 )
+from bench.steps import Program, ReadyRule, RunLimits, Step, StepKind, Until, label_of
+from models.errors import InputError
+from models.written import checked, parse_toml, read_text
 
 WHAT = "a program file, PROGRAM.toml"
-LONGEST_H = 31 * 24.0
-Rate = Annotated[Above0, Field(le=200)]
-Hours = Annotated[Above0, Field(le=LONGEST_H)]
-Labels = Annotated[tuple[str, ...], BeforeValidator(one_or_more), Field(min_length=1, max_length=32)]
-
-
-# what a person writes ------------------------------------------------------------------------------------------------
-
-
-class _Seat(Table):
-    kind: Literal["seat"]
-    load_N: Annotated[Force, Field(le=100)] = 20.0
-    seconds: NotNegative = 20.0
-    name: str | None = None
-
-
-class _Ramp(Table):
-    kind: Literal["ramp"]
-    load_N: Force
-    rate_N_per_s: Rate = 10.0
-    name: str | None = None
-
-
-class _Hold(Table):
-    kind: Literal["hold"]
-    load_N: Force | None = None  # None: where the step before left it
-    rate_N_per_s: Rate = 10.0
-    hours: Hours | None = None
-    until: Literal["ready", "asked"] | None = None
-    max_hours: Hours | None = None
-    name: str | None = None
-
-
-class _Proof(Table):
-    kind: Literal["proof"]
-    load_N: Force
-    seconds: Above0 = 10.0
-    rate_N_per_s: Rate = 10.0
-    name: str | None = None
-
-
-class _Cycles(Table):
-    kind: Literal["cycles"]
-    high_N: Force
-    low_N: Force = 50.0
-    count: Annotated[Whole, Field(ge=1, le=1000)] = 3
-    rate_N_per_s: Rate = 20.0
-    seconds_at_high: NotNegative = 0.0
-    name: str | None = None
-
-
-class _Unload(Table):
-    kind: Literal["unload"]
-    rate_N_per_s: Rate = 20.0
-    order: Annotated[tuple[str, ...], BeforeValidator(as_tuple)] = ()
-    gap_min: NotNegative | None = None
-    name: str | None = None
-
-
-class _Recover(Table):
-    kind: Literal["recover"]
-    hours: Hours
-    tare_N: Annotated[Force, Field(le=100)] = 15.0
-    rate_N_per_s: Rate = 20.0
-    name: str | None = None
-
-
-class _Rest(Table):
-    kind: Literal["rest"]
-    hours: Hours
-    rate_N_per_s: Rate = 20.0
-    name: str | None = None
-
-
-class _Touch(Table):
-    kind: Literal["touch"]
-    hours: Hours
-    tare_N: Annotated[Force, Field(le=100)] = 15.0
-    per_decade: Annotated[Whole, Field(ge=1, le=10)] = 3
-    rate_N_per_s: Rate = 20.0
-    name: str | None = None
-
-
-class _Chord(Table):
-    kind: Literal["chord"]
-    followup: Annotated[NotNegative, Field(le=2)]
-    hours: Hours
-    name: str | None = None
-
-
-class _Temperature(Table):
-    kind: Literal["temperature"]
-    temperature_C: Annotated[Number, Field(ge=-10, le=70)]  # fibre is harmed above about 70 degC
-    within_C: Above0 = 1.0
-    soak_hours: NotNegative = 0.25
-    max_hours: Hours = 3.0
-    name: str | None = None
-
-
-class _Pull(Table):
-    kind: Literal["pull_to_break"]
-    up_to_N: Force
-    rate_N_per_s: Rate = 10.0
-    name: str | None = None
-
-
-_KINDS: dict[str, type[Table]] = {
-    "seat": _Seat,
-    "ramp": _Ramp,
-    "hold": _Hold,
-    "proof": _Proof,
-    "cycles": _Cycles,
-    "unload": _Unload,
-    "recover": _Recover,
-    "rest": _Rest,
-    "touch": _Touch,
-    "chord": _Chord,
-    "temperature": _Temperature,
-    "pull_to_break": _Pull,
-}
-
-
-class _Tick(Table):
-    motion_s: Annotated[Above0, Field(le=2)] = 0.1
-    hold_s: Annotated[Above0, Field(le=60)] = 1.0
-
-
-class _Spoke(Table):
-    EA_N: Annotated[Force, Field(ge=5e3, le=5e6)] = 400e3
-    break_load_N: Force | None = None
-    max_fraction_of_break: Annotated[Above0, Field(le=0.9)] = 0.6
-    bar_mm_per_N: NotNegative = 0.0  # compliance of one bar between two spokes in series
-
-
-class _Limits(Table):
-    max_load_N: Force | None = None
-    max_elongation_mm: Above0 = 15.0
-    max_slack_mm: Above0 = 20.0
-    temperature_C: tuple[Number, Number] = (5.0, 40.0)
-    ease_off_N_per_s: Rate = 20.0
-    hold_band_percent: Annotated[Above0, Field(le=5)] = 0.5
-    total_h: Above0 | None = None  # the program is refused if it would take longer
-    log_after_trip_h: NotNegative = 0.0
-
-
-class _File(Table):
-    name: Annotated[str, Field(min_length=1, max_length=80)]
-    batch: Annotated[str, Field(max_length=80)] = ""
-    gauge_length_mm: Annotated[Above0, Field(ge=20, le=5000)]
-    stations: Annotated[dict[str, Labels], Field(min_length=1)]
-    tick: _Tick = _Tick()
-    spoke: _Spoke = _Spoke()
-    limits: _Limits = _Limits()
-    steps: Annotated[list[dict[str, Any]], Field(min_length=1)]
 
 
 def read_program(path: Path) -> Program:
@@ -194,7 +44,7 @@ def read_program(path: Path) -> Program:
 
 def program_from_text(text: str, where: str) -> Program:
     """A program from the text of its file; ``where`` stands in messages. Raises InputError."""
-    file = checked(_File, parse_toml(text, where, WHAT), where)
+    file = checked(File, parse_toml(text, where, WHAT), where)
     for station, spokes in file.stations.items():
         for spoke in spokes:
             if not spoke.strip() or len(spoke) > 60:
@@ -216,6 +66,7 @@ def program_from_text(text: str, where: str) -> Program:
             f"{where}: key 'limits.temperature_C' is [{low:g}, {high:g}]: lowest first, then highest, degC"
         )
     steps = _steps(file.steps, where, file.stations)
+    ready = _ready(file.ready, steps, where)
     peak = max(max(s.load_N, s.tare_N) for s in steps)
     kept = max((max(s.load_N, s.tare_N) for s in steps if s.kind is not StepKind.PULL), default=0.0)
     max_load = file.limits.max_load_N if file.limits.max_load_N is not None else 1.1 * peak + 20.0
@@ -251,6 +102,7 @@ def program_from_text(text: str, where: str) -> Program:
             hold_band_percent=file.limits.hold_band_percent,
         ),
         steps=steps,
+        ready=ready,
         log_after_trip_s=file.limits.log_after_trip_h * 3600.0,
         text=text,
         where=where,
@@ -264,25 +116,49 @@ def program_from_text(text: str, where: str) -> Program:
     return program
 
 
+def _ready(t: Ready | None, steps: Sequence[Step], where: str) -> ReadyRule | None:
+    """The criterion of a hold until ready."""
+    if t is None:
+        if any(s.until is Until.READY for s in steps):
+            raise InputError(
+                f"{where}: key 'ready' is missing: a hold until \"ready\" needs [ready] with batch, target_N, "
+                "sessions, followup and tolerance_percent of the planned wheel"
+            )
+        return None
+    at = [a for a, _ in t.sessions]
+    ends = [a + (t.pass_session_h if i else t.session_h) for i, a in enumerate(at)]
+    if at[0] != 0 or any(b < end for end, b in zip(ends, at[1:], strict=False)):
+        raise InputError(
+            f"{where}: key 'ready.sessions': [at_h, tension_N] of set, touches and passes: the first at 0 h, each "
+            f"after the end of the one before (session_h = {t.session_h:g}, pass_session_h = {t.pass_session_h:g})"
+        )
+    if not ends[-1] <= t.delivery_h < t.horizon_h:
+        raise InputError(
+            f"{where}: key 'ready.delivery_h' is {t.delivery_h:g}: must be after the last session and before "
+            f"horizon_h ({t.horizon_h:g} h)"
+        )
+    return ReadyRule(**t.model_dump())
+
+
 def _steps(raw: Sequence[dict[str, Any]], where: str, stations: Mapping[str, tuple[str, ...]]) -> tuple[Step, ...]:
     steps: list[Step] = []
     load = 0.0  # where the step before left the spoke
     for n, one in enumerate(raw, start=1):
         at = f"{where}: steps[{n}]"
         kind = one.get("kind")
-        if not isinstance(kind, str) or kind not in _KINDS:
+        if not isinstance(kind, str) or kind not in KINDS:
             said = "is missing" if kind is None else f"is {kind!r}"
-            raise InputError(f"{at}: key 'kind' {said}: must be one of {', '.join(_KINDS)}")
+            raise InputError(f"{at}: key 'kind' {said}: must be one of {', '.join(KINDS)}")
         if n == 1 and kind != "seat":
             raise InputError(
                 f"{at}: the first step must be a seat, this is a {kind}: the spoke's zero is learned there"
             )
         if n > 1 and kind == "seat":
             raise InputError(f"{at}: only the first step may be a seat")
-        table: Any = checked(_KINDS[kind], one, at)
-        if isinstance(table, _Pull):
+        table: Any = checked(KINDS[kind], one, at)
+        if isinstance(table, Pull):
             _alone(n == len(raw), stations, at)
-        if isinstance(table, _Unload):
+        if isinstance(table, Unload):
             _in_turn(table, stations, at)
         for step in _expand(table, load, n, at):
             steps.append(step)
@@ -300,7 +176,7 @@ def _alone(last: bool, stations: Mapping[str, tuple[str, ...]], at: str) -> None
         raise InputError(f"{at}: a pull to break is made with one spoke on one station and nothing else on the frame")
 
 
-def _in_turn(t: _Unload, stations: Mapping[str, tuple[str, ...]], at: str) -> None:
+def _in_turn(t: Unload, stations: Mapping[str, tuple[str, ...]], at: str) -> None:
     """An order of unloading names every station once."""
     if bool(t.order) != (t.gap_min is not None):
         raise InputError(f"{at}: order and gap_min go together: who comes off after whom, and how long after")
@@ -317,17 +193,17 @@ def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
         return Step(kind=kind, name=t.name or f"{n} {words}", **given)
 
     match t:
-        case _Seat():
+        case Seat():
             return [
                 step(StepKind.SEAT, f"seat {t.load_N:g} N", load_N=t.load_N, rate_N_per_s=10.0, duration_s=t.seconds)
             ]
-        case _Ramp():
+        case Ramp():
             return [
                 step(
                     StepKind.RAMP, f"ramp {t.load_N:g} N", load_N=t.load_N, rate_N_per_s=t.rate_N_per_s, duration_s=0.0
                 )
             ]
-        case _Hold():
+        case Hold():
             target = load if t.load_N is None else t.load_N
             if target <= 0:
                 raise InputError(f"{at}: key 'load_N' is missing: the spoke is slack before this hold")
@@ -348,10 +224,10 @@ def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
                     until=Until(t.until) if t.until else Until.TIME,
                 )
             ]
-        case _Proof():
+        case Proof():
             common = {"load_N": t.load_N, "rate_N_per_s": t.rate_N_per_s}
             return [step(StepKind.HOLD, f"proof {t.load_N:g} N", duration_s=t.seconds, **common)]
-        case _Cycles():
+        case Cycles():
             if t.low_N >= t.high_N:
                 raise InputError(f"{at}: key 'low_N' is {t.low_N:g}: must be below high_N ({t.high_N:g} N)")
             rate = {"rate_N_per_s": t.rate_N_per_s}
@@ -371,7 +247,7 @@ def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
                     step(StepKind.RAMP, f"cycle {i} down {t.low_N:g} N", load_N=t.low_N, duration_s=0.0, **rate),
                 )
             ]
-        case _Unload():
+        case Unload():
             return [
                 step(
                     StepKind.UNLOAD,
@@ -383,7 +259,7 @@ def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
                     gap_s=60.0 * (t.gap_min or 0.0),
                 )
             ]
-        case _Recover():
+        case Recover():
             return [
                 step(
                     StepKind.RECOVER,
@@ -393,11 +269,11 @@ def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
                     duration_s=t.hours * 3600.0,
                 )
             ]
-        case _Rest():
+        case Rest():
             return [
                 step(StepKind.REST, "rest slack", load_N=0.0, rate_N_per_s=t.rate_N_per_s, duration_s=t.hours * 3600.0)
             ]
-        case _Touch():
+        case Touch():
             return [
                 step(
                     StepKind.TOUCH,
@@ -409,7 +285,7 @@ def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
                     per_decade=t.per_decade,
                 )
             ]
-        case _Chord():
+        case Chord():
             if load <= 0:
                 raise InputError(f"{at}: a chord hold starts under load, and the spoke is slack before it")
             return [
@@ -422,7 +298,7 @@ def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
                     followup=t.followup,
                 )
             ]
-        case _Temperature():
+        case Temperature():
             if t.soak_hours > t.max_hours:
                 raise InputError(
                     f"{at}: key 'soak_hours' is {t.soak_hours:g}: must be at most max_hours ({t.max_hours:g})"
@@ -439,7 +315,7 @@ def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
                     soak_s=t.soak_hours * 3600.0,
                 )
             ]
-        case _Pull():
+        case Pull():
             if load <= 0:
                 raise InputError(f"{at}: a pull to break starts under load: seat the spoke first")
             if t.up_to_N <= load:
@@ -452,6 +328,6 @@ def _expand(t: Any, load: float, n: int, at: str) -> list[Step]:
                     rate_N_per_s=t.rate_N_per_s,
                     duration_s=0.0,
                 ),
-                Step(kind=StepKind.UNLOAD, name=f"{n} off", load_N=0.0, rate_N_per_s=20.0, duration_s=0.0),
+                Step(kind=StepKind.UNLOAD, name=f"{n} off", load_N=0.0, rate_N_per_s=t.rate_N_per_s, duration_s=0.0),
             ]
     raise AssertionError(t)

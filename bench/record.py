@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.journal import OFFSET_UNKNOWN, SAMPLE, Event
+from bench.journal import OFFSET_UNKNOWN, SAMPLE, Event, Row
 from bench.replay import read_journal
 from models.errors import InputError
 
@@ -144,6 +144,7 @@ def line_length_mm(header: Mapping[str, Any], station: Mapping[str, Any]) -> flo
 
 
 def run_of_journal(path: Path, journal: Path) -> Run:
+    """The run as its journal tells it; raises InputError where that is damaged."""
     raw, samples, events = read_journal(journal)
     header = checked_header(raw, str(journal))
     meta = meta_of(header, events)
@@ -159,6 +160,26 @@ def run_of_journal(path: Path, journal: Path) -> Run:
             columns={name: np.ascontiguousarray(rows[field]) for name, (field, *_) in COLUMNS.items()},
         )
     return Run(path=path, meta=meta, stations=stations, events=tuple(events))
+
+
+def run_of_rows(header: Mapping[str, Any], rows: Sequence[Row]) -> Run:
+    """A run in memory as far as it has gone: for a rehearsal that is looked at on its way."""
+    head = checked_header(dict(header), "rehearsal")
+    stations = {}
+    for i, s in enumerate(head["stations"]):
+        mine = [r for r in rows if r.station == i]
+        stations[s["name"]] = StationRecord(
+            name=s["name"],
+            spoke=s["spoke"],
+            spokes=spokes_of(s),
+            gauge_length_mm=line_length_mm(head, s),
+            step_names=tuple(head["step_names"]),
+            columns={
+                name: np.array([getattr(r, field) for r in mine], dtype=kind)
+                for name, (field, kind, *_) in COLUMNS.items()
+            },
+        )
+    return Run(path=Path("rehearsal"), meta=meta_of(head, ()), stations=stations, events=())
 
 
 def meta_of(header: Mapping[str, Any], events: Sequence[Event]) -> RunMeta:
@@ -186,6 +207,7 @@ def meta_of(header: Mapping[str, Any], events: Sequence[Event]) -> RunMeta:
 
 
 def run_of_parts(path: Path, parts: Mapping[str, NDArray[Any]]) -> Run:
+    """The run from plain arrays under names like ``station_a/load``; raises InputError where they are of no run."""
     try:
         header = checked_header(json.loads(parts["header"].tobytes()), str(path))
         events = tuple(

@@ -42,6 +42,7 @@ class Recorder:
         self._thread: threading.Thread | None = None
         self.trouble: str | None = None  # why the live HDF5 file was set aside
         self.disk_full = False
+        self._unsynced = False  # the last sync failed
         self.rows = 0
 
     @classmethod
@@ -70,10 +71,12 @@ class Recorder:
         self._journal.close()
 
     def record(self, rows: Sequence[Row], events: Sequence[Event] = ()) -> bool:
-        """Write rows and events; False where the disk takes no more: nothing of them is kept then."""
+        """Write rows and events; False where nothing can be kept: a full or failing disk, or no memory left."""
+        if self._unsynced:
+            return False
         try:
             self._journal.append(rows, events)
-        except DiskFull:
+        except (DiskFull, MemoryError):
             self.disk_full = True
             return False
         self.disk_full = False
@@ -91,7 +94,9 @@ class Recorder:
             stop = self._stop.wait(self._sync_every_s)
             try:
                 self._journal.sync()
-            except OSError as error:
+                self._unsynced = False
+            except OSError as error:  # what was acknowledged may never reach the disk
+                self._unsynced = True
                 self.trouble = f"the journal could not be synced: {error.strerror}"
             if not self._live or self.trouble:
                 continue

@@ -11,10 +11,13 @@ from bench.framefile import FrameFile
 from bench.journal import Event, Row
 from bench.outcome import Outcome
 from bench.plantframe import PlantFrame, make_plant
+from bench.readiness import InProcess
 from bench.runner import prepare, run_program
+from bench.start import run_header
 from bench.status import Snapshot
-from bench.steps import Program, check_against
+from bench.steps import Program, check_against, lines_of
 from models.batch import Batch
+from models.errors import InputError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +30,7 @@ class StationRehearsal:
     travel_used_mm: float
     elongation_mm: float  # largest, of the spoke
     ended: str | None
+    why: str | None  # why its last hold ended
     hold_rms_percent: float | None
     overshoot_percent: float
 
@@ -58,6 +62,7 @@ class _Extremes:
         self.high_mm = [float("-inf")] * stations
         self.elongation_mm = [0.0] * stations
         self.events: list[Event] = []
+        self.fit: InProcess | None = None
 
     def record(self, rows: Sequence[Row], events: Sequence[Event] = ()) -> bool:
         for r in rows:
@@ -68,6 +73,8 @@ class _Extremes:
             if r.elongation_mm > self.elongation_mm[i]:  # NaN while slack is never larger
                 self.elongation_mm[i] = r.elongation_mm
         self.events.extend(events)
+        if self.fit is not None:
+            self.fit.heard(rows)
         return True
 
 
@@ -76,11 +83,14 @@ async def rehearse(
     file: FrameFile,
     *,
     batch: Batch | None = None,
+    fit: Batch | None = None,
     seed: int = 0,
     start_utc: float = 0.0,
     on_tick: Callable[[Snapshot], None] | None = None,
 ) -> Rehearsal:
     """Run the program on simulated spokes of ``batch`` (an invented one if left out).
+
+    ``fit``: the batch that holds until ready are judged by.
 
     Raises
     ------
@@ -88,16 +98,26 @@ async def rehearse(
         If the frame cannot carry the program out.
     """
     check_against(program, file.facts)
-    plant = make_plant(file, seed=seed, batch=batch)
+    if program.waits_until_ready and fit is None:
+        raise InputError(f"{program.where}: a hold until ready needs its batch file, key 'ready.batch'")
+    row = [1] * len(file.facts.stations)
+    for line in lines_of(program, file.facts):
+        row[line.index] = line.spokes
+    plant = make_plant(file, seed=seed, batch=batch, in_series=row, bar_mm_per_N=program.bar_mm_per_N)
 
     async def advance(dt_s: float) -> None:
         plant.advance(dt_s)
 
     clock = VirtualClock(start_utc, advance)
     sink = _Extremes(len(program.spokes))
-    async with PlantFrame(plant, clock) as frame:
+    async with PlantFrame(plant, clock, bus_s=file.simulation.answer_s) as frame:
         prepared = await prepare(frame, program, 1)
-        outcome = await run_program(frame, clock, program, sink, prepared, on_tick=on_tick)
+        if program.waits_until_ready and fit is not None:
+            header = run_header(
+                program, file.facts, frame_text=file.text, frame_where=str(file.path), token=1, start_utc=1.0
+            )
+            sink.fit = InProcess(program, fit, header)
+        outcome = await run_program(frame, clock, program, sink, prepared, readiness=sink.fit, on_tick=on_tick)
     return Rehearsal(
         outcome=outcome,
         stations=tuple(
@@ -108,6 +128,7 @@ async def rehearse(
                 travel_used_mm=sink.high_mm[i] - sink.low_mm[i],
                 elongation_mm=sink.elongation_mm[i],
                 ended=s.ended,
+                why=s.why,
                 hold_rms_percent=s.figures["hold_rms_percent"],
                 overshoot_percent=s.figures["overshoot_percent"],
             )

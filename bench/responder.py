@@ -55,12 +55,15 @@ class _Context:
 class Responder:
     """Answers Modbus messages from a plant, and shows the link's faults on cue."""
 
-    def __init__(self, image: RegisterImage, before: Callable[[], None]) -> None:
-        """``before`` is called ahead of each message: it brings the plant up to the present."""
+    def __init__(self, image: RegisterImage, before: Callable[[], None], answer_s: float = 0.0) -> None:
+        """``before`` is called ahead of each message: it brings the plant up to the present; ``answer_s``: what each
+        answer takes.
+        """
         self.image, self._before = image, before
         self._decoder = DecodePDU(True)
         self._context: Any = _Context(image)
         self.messages = 0
+        self._answer_s = answer_s
 
     def answer(self, message: bytes, device: int) -> bytes | None:
         """The answer to one message (function and data, no frame around it); None: no answer.
@@ -110,7 +113,7 @@ class Responder:
         framed = framer.encode(reply, device, transaction)
         if Cue.GARBAGE in cues:
             framed = framed[:-2] + bytes(b ^ 0x5A for b in framed[-2:]) if serial else framed[:7] + b"\x2b\xff\x00"
-        return framed, cues.get(Cue.LATE, 0.0)
+        return framed, cues.get(Cue.LATE, self._answer_s)
 
 
 class TcpPort(asyncio.Protocol):

@@ -16,7 +16,7 @@ from bench.journal import OFFSET_UNKNOWN, STATE_MASK, Event, is_being_written
 from bench.limits import clock_text
 from bench.machine import STATE_OF_CODE, StationEvent, StationState, after
 from bench.program import program_from_text
-from bench.record import checked_header, journal_path
+from bench.record import checked_header, journal_path, meta_of
 from bench.replay import read_journal
 from bench.start import frame_reasons, station_reasons
 from bench.station import Said, Station, first_station, react
@@ -39,6 +39,10 @@ class Left:
     reached_s: float | None
     zero_mm: float | None
     stiffness_N_per_mm: float | None
+    zero_N: float  # of the cell before the run; NaN where not known
+    off_s: float | None  # since when it hangs slack
+    drift_N: float | None
+    why: str | None  # why its last hold ended
     chord_mm: float
     load_N: float  # NaN where it has no row
     position_mm: float
@@ -56,6 +60,7 @@ class Interrupted:
     program: Program
     stations: tuple[Left, ...]
     last_s: float  # run time of the last row or event
+    ended: str | None  # how it ended; None: it was cut off
 
 
 def read_interrupted(path: Path) -> Interrupted:
@@ -84,12 +89,18 @@ def read_interrupted(path: Path) -> Interrupted:
         raise InputError(f"{journal}: its events are not those of a run: {error}") from None
     last = max([float(samples["time_s"].max())] if samples.size else [0.0])
     return Interrupted(
-        path=path, header=header, program=program, stations=left, last_s=max([last, *(e.time_s for e in events)])
+        path=path,
+        header=header,
+        program=program,
+        stations=left,
+        last_s=max([last, *(e.time_s for e in events)]),
+        ended=meta_of(header, events).ended,
     )
 
 
 def _left(name: str, spoke: str, rows: Any, events: list[Event]) -> Left:
     step, began, reached, chord = 0, 0.0, None, 0.0
+    zero_N, off, drift, why = math.nan, None, None, None
     zero: float | None = None
     k: float | None = None
     lost = False
@@ -102,13 +113,20 @@ def _left(name: str, spoke: str, rows: Any, events: list[Event]) -> Left:
             continue
         if e.kind == "step" and "began_s" in e.data:
             step, began, reached = int(e.data["step"]), float(e.data["began_s"]), None
+            why = e.data.get("held", why)
         elif e.kind == "reached":
-            reached = float(e.data["reached_s"])
+            reached, off = float(e.data["reached_s"]), None
+        elif e.kind == "slack":
+            off = float(e.data["since_s"])
+        elif e.kind == "zero" and "drift_N" in e.data:
+            drift = float(e.data["drift_N"])
         elif e.kind in ("seated", "zero again"):
             zero = float(e.data["zero_mm"])
             k = float(e.data.get("stiffness_N_per_mm", k or 0.0)) or k
             if e.kind == "seated":
                 reached = e.time_s
+                found = e.data.get("zero_N")
+                zero_N = math.nan if found is None else float(found)
         elif e.kind == "chord":
             chord, reached = float(e.data["chord_mm"]), e.time_s
     last = rows[-1] if rows.size else None
@@ -123,6 +141,10 @@ def _left(name: str, spoke: str, rows: Any, events: list[Event]) -> Left:
         reached_s=reached,
         zero_mm=zero,
         stiffness_N_per_mm=k,
+        zero_N=zero_N,
+        off_s=off,
+        drift_N=drift,
+        why=why,
         chord_mm=chord,
         load_N=float(last["load_N"]) if last is not None else math.nan,
         position_mm=float(last["position_mm"]) if last is not None else math.nan,
@@ -135,17 +157,20 @@ def _left(name: str, spoke: str, rows: Any, events: list[Event]) -> Left:
 def rebuilt(run: Interrupted, facts: FrameFacts, reading: FrameReading, at_s: float) -> list[Station]:
     """The stations as they stand now: cut off, nothing asked of them; where position was lost, with a new zero."""
     stations = []
+    untold = "position_valid" in facts.absent  # then every interruption counts as position lost
     for left, line in zip(run.stations, lines_of(run.program, facts), strict=True):
         r = reading.stations[line.index]
         station = first_station(run.program, line.index, line.facts, left.spoke, r, at_s, spokes=line.spokes)
         c = station.facts.frame_compliance_mm_per_N
-        zero, offset = left.zero_mm, left.offset_unknown
+        zero, offset, chord = left.zero_mm, left.offset_unknown, left.chord_mm
         moved = abs(r.position_mm - left.position_mm)
-        if zero is not None and (not r.position_valid or offset or not moved <= 5.0 * station.facts.step_mm + 0.02):
+        kept = r.position_valid and not untold and moved <= 5.0 * station.facts.step_mm + 0.02
+        if zero is not None and (offset or not kept):
             # nobody knows how the spoke moved meanwhile: go on from its last elongation, with an unknown offset
             offset = True
             last = left.elongation_mm if math.isfinite(left.elongation_mm) else 0.0
             zero = r.position_mm - max(r.load_N, 0.0) * c - last
+            chord += zero - (left.zero_mm or 0.0)
         state = left.state if left.state is S.DONE else after(left.state, E.CUT)
         stations.append(
             replace(
@@ -156,7 +181,11 @@ def rebuilt(run: Interrupted, facts: FrameFacts, reading: FrameReading, at_s: fl
                 reached_s=left.reached_s,
                 zero_mm=zero,
                 k=left.stiffness_N_per_mm or station.k,
-                chord_mm=left.chord_mm,
+                zero_N=left.zero_N,
+                off_s=left.off_s,
+                drift_N=left.drift_N,
+                why=left.why,
+                chord_mm=chord,
                 offset_unknown=offset,
                 ended="done" if state is S.DONE else None,
                 set_load_N=max(r.load_N, 0.0) if math.isfinite(r.load_N) else 0.0,
@@ -165,12 +194,18 @@ def rebuilt(run: Interrupted, facts: FrameFacts, reading: FrameReading, at_s: fl
     return stations
 
 
-def describe(run: Interrupted, stations: list[Station], reading: FrameReading, at_s: float) -> list[str]:
-    """What a person must see before saying anything: each station's real state beside what was recorded last."""
+def describe(
+    run: Interrupted, stations: list[Station], reading: FrameReading, at_s: float, *, untold: bool = False
+) -> list[str]:
+    """What a person must see before saying anything: each station's real state beside what was recorded last.
+
+    ``untold``: this frame does not tell whether its positions are valid.
+    """
     lines = [f"recorded until {clock_text(run.last_s)} of the run, {clock_text(at_s - run.last_s)} ago"]
     for station, left in zip(stations, run.stations, strict=True):
         r = reading.stations[station.index]
         valid = "valid" if r.position_valid else "NOT VALID"
+        valid = "which nobody can tell to be VALID" if untold and r.position_valid else valid
         step = run.program.steps[station.step].name
         offset = "; elongation carries an unknown offset from here" if station.offset_unknown else ""
         lines.append(

@@ -17,6 +17,7 @@ class Role:
     written: bool = False  # the controller writes it
     read: bool = True  # the controller reads it every tick (or once, see ONCE)
     cost: str | None = None  # what its absence costs; None: a frame without it is refused
+    later: bool = False  # came after version 0.1.0: counts as absent in a file that says nothing of it
 
 
 STATION_ROLES: dict[str, Role] = {

@@ -3,6 +3,8 @@
 A sealed file ends with a mark that holds the SHA-256 of everything before it. A file that carries the mark is exactly
 what was sealed and is read at once; any other HDF5 file is first read in a child process with a deadline, because a
 file that a power cut tore, or that somebody made up, can hang or kill the HDF5 library.
+
+Long because what is written, sealed and read is one layout.
 """
 
 from __future__ import annotations

@@ -64,26 +64,7 @@ class RunLog:
         # a hold's wish grows by a hundredth from reading to reading: nearly due is due
         if not (self.at_s - self._recorded_s >= 0.9 * every_s or self.changed or self._events):
             return True
-        rows = []
-        for i, station in enumerate(stations):
-            r = reading.stations[station.index]
-            elongation, raw = station.elongation_mm(r)
-            rows.append(
-                Row(
-                    station=i,
-                    step=station.step,
-                    flags=STATE_CODE[station.state] | (OFFSET_UNKNOWN if station.offset_unknown else 0) | self._gap,
-                    time_s=self.at_s,
-                    utc=reading.at_utc,
-                    frame_ms=reading.frame_ms & 0xFFFFFFFF,
-                    load_N=r.load_N,
-                    position_mm=r.position_mm,
-                    elongation_mm=elongation,
-                    elongation_raw_mm=raw,
-                    temperature_C=math.nan if temperature_C is None else temperature_C,
-                    set_load_N=station.set_load_N,
-                )
-            )
+        rows = rows_of(stations, reading, self.at_s, temperature_C, self._gap)
         kept = self.flush(rows)
         if kept:
             self._recorded_s, self.changed, self._gap = self.at_s, False, 0
@@ -96,3 +77,36 @@ class RunLog:
             return True
         del self._events[:-MOST_WAITING]
         return False
+
+
+def rows_of(
+    stations: Sequence[Station],
+    reading: FrameReading,
+    at_s: float,
+    temperature_C: float | None,
+    flags: int,
+    *,
+    set_load_N: float | None = None,
+) -> list[Row]:
+    """One reading as rows of the journal; ``set_load_N`` where nobody holds what the stations were set to."""
+    rows = []
+    for i, station in enumerate(stations):
+        r = reading.stations[station.index]
+        elongation, raw = station.elongation_mm(r)
+        rows.append(
+            Row(
+                station=i,
+                step=station.step,
+                flags=STATE_CODE[station.state] | (OFFSET_UNKNOWN if station.offset_unknown else 0) | flags,
+                time_s=at_s,
+                utc=reading.at_utc,
+                frame_ms=reading.frame_ms & 0xFFFFFFFF,
+                load_N=r.load_N,
+                position_mm=r.position_mm,
+                elongation_mm=elongation,
+                elongation_raw_mm=raw,
+                temperature_C=math.nan if temperature_C is None else temperature_C,
+                set_load_N=station.set_load_N if set_load_N is None else set_load_N,
+            )
+        )
+    return rows

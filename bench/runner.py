@@ -1,4 +1,7 @@
-"""The one loop: read, hold against the limits, go on with the program, write, record, sleep."""
+"""The one loop: read, hold against the limits, go on with the program, write, record, sleep.
+
+Long because the order of what happens in a tick is the safety argument, and is read in one place.
+"""
 
 from __future__ import annotations
 
@@ -11,19 +14,19 @@ from dataclasses import replace
 from bench.cabinet import Cabinet
 from bench.clock import Clock
 from bench.conduct import steer
-from bench.errors import BenchError, FrameFault
+from bench.errors import BenchError
 from bench.faults import RULES, Fault, Reaction
 from bench.figures import Lateness
 from bench.frame import Command, Frame, FrameReading
-from bench.framelimits import FrameWatch, check_frame, device_dt_s, first_frame_watch
+from bench.framelimits import FrameWatch, check_frame, device_dt_s, fault_of, first_frame_watch
 from bench.limits import Violation, check_station, clock_text
 from bench.machine import ENDED, RunEvent, RunState, StationState, run_after
 from bench.outcome import Outcome, Prepared, Readiness, Sink, outcome_of
 from bench.runlog import RunLog
-from bench.start import begin
+from bench.start import begin, proved_again
 from bench.station import Said, Station, Tick, ask, react, wants_tick_s
 from bench.status import Mailbox, Snapshot, snapshot_of
-from bench.steps import Program, Until, loop_tick_s
+from bench.steps import Program, loop_tick_s
 
 S = StationState
 LAMP_OFF, LAMP_RUNS, LAMP_PERSON = 0, 1, 2
@@ -67,12 +70,12 @@ async def run_program(
     Raises
     ------
     asyncio.CancelledError
-        If cancelled from outside: motion is stopped first, the load stays on.
+        If cancelled from outside. On this and on any other error motion is stopped first, the load stays on.
     """
     runner = _Runner(frame, clock, program, sink, prepared, mailbox, readiness, on_tick)
     try:
         return await runner.run()
-    except asyncio.CancelledError:
+    except BaseException:  # cancelled, or our own mistake: whatever it is, nothing goes on moving
         await runner.stop_motion()
         raise
     finally:
@@ -187,6 +190,8 @@ class _Runner:
                 commands.append(command)
             self.log.changed = self.log.changed or station.state is not before.state or station.step != before.step
             self.stations[i] = station
+            if any(s.kind in ("seated", "reached") for s in said):
+                self._prove_again(i)
         if let_go and not self.facts.stations_shielded:
             self._neighbours()
         await self._heat()
@@ -210,7 +215,7 @@ class _Runner:
             self.facts,
             self.program.limits,
             token=self.token,
-            cabinet_C=self.cabinet.asked_C,
+            cabinet_C=self.cabinet.allowed_C(reading),
             at_s=self.log.at_s,
         )
         for v in violations:
@@ -236,6 +241,14 @@ class _Runner:
         self.stations = [react(s, (v,))[0] for s in self.stations]
         self.log.changed = True
 
+    def _prove_again(self, i: int) -> None:
+        """With the stiffness that was learned on the way: what was proved with the expected one must still hold."""
+        station = self.stations[i]
+        violations, said = proved_again(station, self.program, self.facts, self.log.at_s)
+        self.log.say(station, said)
+        self.stations[i], said = react(station, violations)
+        self.log.say(station, said)
+
     def _neighbours(self) -> None:
         for i, station in enumerate(self.stations):
             if Fault.LET_GO in station.faults or not station.under_load:
@@ -256,13 +269,9 @@ class _Runner:
         waited_s = now_s - self.trouble_since_s
         self.log.at_s = self.base_s + now_s - self.now0_s
         self.log.utc = self.clock.utc()
-        fault = Fault.SILENCE
-        if "jumped back" in words:
-            fault, waited_s = Fault.RESTARTED, math.inf
-        elif isinstance(error, FrameFault):
-            fault = Fault.REFUSED
-        elif "stale" in words or "late answer" in words:
-            fault = Fault.STALE
+        fault = fault_of(error)
+        if fault is Fault.RESTARTED:
+            waited_s = math.inf
         limit_s = self.facts.deadman_ms / 1000.0
         if waited_s >= limit_s:
             measured = 0.0 if math.isinf(waited_s) else waited_s
@@ -281,15 +290,22 @@ class _Runner:
                 if name in (None, station.name):
                     self.stations[i], said = ask(station, what, self.log.at_s)
                     self.log.say(station, said)
-        if self.readiness is None:
-            return
-        for i, station in enumerate(self.stations):
-            step = self.program.steps[station.step]
-            if station.state is S.HOLDING and step.until is Until.READY and station.reached_s is not None:
-                why = self.readiness.ready(station.name)
-                if why is not None and station.ask is None:
-                    self.log.say(station, [Said(kind="ready", message=why, data={})])
-                    self.stations[i] = replace(station, ask="end step")
+        if self.readiness is not None:
+            self._ask_whether_ready(self.readiness)
+
+    def _ask_whether_ready(self, readiness: Readiness) -> None:
+        """Holds that wait for the live fit: ask it, and end those that it finds ready."""
+        waits = {s.name: i for i, s in enumerate(self.stations) if s.waits_until_ready(self.program)}
+        if waits:
+            readiness.ask(self.log.at_s, list(waits))
+        for v in readiness.verdicts():
+            data = {"probability": v.probability, "loss_percent": v.loss_percent}
+            if v.ready and v.station in waits:
+                i = waits[v.station]
+                self.log.say(self.stations[i], [Said(kind="ready", message=v.says, data=data)])
+                self.stations[i] = replace(self.stations[i], ask="ready")
+            else:
+                self.log.event(v.station, "live fit" if v.station else "note", v.says, data)
 
     async def _heat(self) -> None:
         """Ask the cabinet for what the program wants of it."""
@@ -356,15 +372,9 @@ class _Runner:
 
     async def stop_motion(self) -> None:
         """Every drive stops where it stands; the load stays as it is."""
-        commands = []
-        for station in self.stations:
-            r = self.reading.stations[station.index]
-            if station.enable and r.enabled and math.isfinite(r.position_mm):
-                low, high = station.facts.travel_mm
-                x = min(max(r.position_mm, low), high)
-                commands.append(Command(station=station.index, enable=True, target_mm=x, speed_mm_per_s=0.01))
+        stops = (s.stop_where_it_stands(self.reading.stations[s.index]) for s in self.stations)
         with contextlib.suppress(BenchError):
-            await self.frame.write(commands)
+            await self.frame.write([c for c in stops if c is not None])
 
     async def _stopped(self) -> None:
         with contextlib.suppress(BenchError):
@@ -387,12 +397,17 @@ class _Runner:
         if self.cabinet.asked_C is not None:
             with contextlib.suppress(BenchError):
                 await self.frame.set_cabinet_C(None)
+        for s in self.stations:
+            if s.drift_N is None and s.under_load:
+                self.log.event(s.name, "zero", "zero of the load cell not checked: the load is still on")
         message = f"{self.state.value} after {clock_text(self.log.at_s)}{self._loads()}"
         figures = {s.name: h.as_dict() for s, h in zip(self.stations, self.log.holds, strict=True)}
         self.log.event("", "ticks", f"{self.lateness.ticks} ticks", {**self.lateness.as_dict(), "holds": figures})
         self.log.event("", "end", message, {"ended": self.state.value})
         self.log.flush()
-        return outcome_of(self.state, message, self.log.at_s, self.stations, self.log.holds, self.lateness.as_dict())
+        return outcome_of(
+            self.state, message, self.log.at_s, self.stations, self.log.holds, self.lateness.as_dict(), self.log.utc
+        )
 
 
 def _latched(station: Station) -> bool:

@@ -140,7 +140,7 @@ async def serve(
         if not virtual:
             live()
 
-    server = Responder(image, before)
+    server = Responder(image, before, 0.0 if virtual else file.simulation.answer_s)
     open_ports: set[asyncio.Transport] = set()
     rtu: RtuPort | None = None
     tcp: asyncio.Server | None = None

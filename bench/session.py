@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,12 +15,15 @@ from bench.errors import BenchError, FrameFault
 from bench.frame import Command, Frame, FrameReading
 from bench.journal import Event, Row
 from bench.outcome import Outcome, Prepared, Sink
+from bench.readiness import LiveFit
 from bench.recorder import Recorder, finish
 from bench.resume import Interrupted, acknowledge, rebuilt
 from bench.runner import prepare, run_program
 from bench.start import run_header
 from bench.status import Mailbox, RequestServer, Snapshot, socket_path
 from bench.steps import Program, stations_of
+from models.batch import Batch
+from models.errors import InputError
 
 RESET_TICKS = 5  # how often a drive is asked to clear its fault
 
@@ -33,21 +37,26 @@ class Session:
     trouble: str | None  # with the live HDF5 file or the sealing; the journal has everything
 
 
+_ALERTS = {"fault": "fault", "waits": "waiting", "end": "waiting"}  # event -> kind of alert
+
+
 class Announcing:
-    """Passes rows and events on to the recorder, and faults to the alerts."""
+    """Passes rows and events on to the recorder, and what a person must know of to the alerts."""
 
     def __init__(self, sink: Sink, alerts: Alerts, name: str) -> None:
         self._sink, self._alerts, self._name = sink, alerts, name
+        self._told: set[tuple[str, str]] = set()  # a fault and a wait are told once, however often they are handed over
 
     def record(self, rows: Sequence[Row], events: Sequence[Event] = ()) -> bool:
         kept = self._sink.record(rows, events)
-        for e in events:
-            if e.kind == "fault":
-                self._alerts.tell("fault", f"{self._name}: {e.message}")
-            elif e.kind == "end":
-                self._alerts.tell(
-                    "finished" if e.message.startswith("finished") else "waiting", f"{self._name}: {e.message}"
-                )
+        for e in events:  # also where the disk takes none: then above all
+            kind = _ALERTS.get(e.kind)
+            if kind is None or (e.kind, e.message) in self._told:
+                continue
+            self._told.add((e.kind, e.message))
+            if e.kind == "end" and e.message.startswith("finished"):
+                kind = "finished"
+            self._alerts.tell(kind, f"{self._name}: {e.message}")
         return kept
 
 
@@ -68,8 +77,11 @@ async def begin_run(
     alerts: Alerts,
     on_tick: Callable[[Snapshot], None] | None = None,
     recorder_options: dict[str, Any] | None = None,
+    batch: Mapping[str, Any] | None = None,
 ) -> Session:
     """A new run; nothing is written before the frame has been claimed and found fit.
+
+    ``batch``: content of the BATCH.json that the program's [ready] names; needed where a hold waits for it.
 
     Raises
     ------
@@ -78,6 +90,10 @@ async def begin_run(
     DiskFull, InputError, OSError
         The record cannot be begun.
     """
+    if program.waits_until_ready:
+        if batch is None:
+            raise InputError(f"{program.where}: a hold until ready needs its batch file, key 'ready.batch'")
+        Batch.from_dict(batch)
     socket_path(out)  # a folder that others may enter is refused before anything is claimed
     token = new_token()
     prepared = await prepare(frame, program, token)
@@ -90,6 +106,8 @@ async def begin_run(
             token=token,
             start_utc=prepared.reading.at_utc,
         )
+        if program.waits_until_ready:
+            header["ready_batch"] = dict(batch or {})
         recorder = Recorder.create(out, header, **(recorder_options or {}))
     except BaseException:
         await _give_back(frame)
@@ -199,9 +217,15 @@ async def _go(
 ) -> Session:
     with recorder:
         recorder.record([], events)
-        async with RequestServer(recorder.path, mailbox):
+        async with contextlib.AsyncExitStack() as stack:
+            await stack.enter_async_context(RequestServer(recorder.path, mailbox))
+            fit: LiveFit | None = None
+            if program.waits_until_ready and program.ready is not None:
+                fit = await stack.enter_async_context(LiveFit(recorder.path, program.ready))
             sink = Announcing(recorder, alerts, program.name)
-            outcome = await run_program(frame, clock, program, sink, prepared, mailbox=mailbox, on_tick=on_tick)
+            outcome = await run_program(
+                frame, clock, program, sink, prepared, mailbox=mailbox, readiness=fit, on_tick=on_tick
+            )
     trouble = recorder.trouble
     try:
         finish(recorder.path, keep_journal=not outcome.finished)

@@ -6,6 +6,9 @@ so that a night of many stations passes in seconds. tests/bench/test_plant.py ho
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,11 +29,37 @@ FLOOR_N = 0.01  # below this a spoke is slack for the slope of its bedding-in
 CLOSE_N = 0.2  # Newton stops here: what is left is of the order of 1e-4 of its square
 
 
-class Spokes:
-    """One spoke on each of n stations."""
+def in_series(chain: Chain, spokes: Sequence[int]) -> Chain:
+    """Several spokes in a row as one of their length: the mean of each part's compliance, for all bear one load.
 
-    def __init__(self, chain: Chain, gauge_length_mm: float, series_mm_per_N: Floats) -> None:
-        """``chain`` of leading shape (n,); ``series_mm_per_N`` (n,): compliance of frame and spring in series."""
+    ``chain`` of leading shape (sum of ``spokes``,), whose draws differ in their compliances and rates alone; the result
+    has leading shape (stations,). Exact, because every part of the strain is proportional to what differs.
+    """
+    edges = np.cumsum([0, *spokes[:-1]])
+
+    def mean(a: Floats) -> Floats:
+        full = np.broadcast_to(a, (sum(spokes), *a.shape[1:]))
+        share = np.asarray(spokes, dtype=np.float64).reshape(-1, *([1] * (full.ndim - 1)))
+        out: Floats = np.add.reduceat(full, edges, axis=0) / share
+        return out
+
+    first = chain.take(edges)
+    return replace(
+        first,
+        EA0_N=1.0 / mean(1.0 / chain.EA0_N),
+        recoverable_compliance_per_N=mean(chain.recoverable_compliance_per_N),
+        bedding_compliance_per_N=mean(chain.bedding_compliance_per_N),
+        flow_rate_per_s=mean(chain.flow_rate_per_s),
+    )
+
+
+class Spokes:
+    """One spoke (or one line of them) on each of n stations."""
+
+    def __init__(self, chain: Chain, gauge_length_mm: float | Floats, series_mm_per_N: Floats) -> None:
+        """``chain`` of leading shape (n,); ``gauge_length_mm`` () or (n,): length that creeps on each station;
+        ``series_mm_per_N`` (n,): compliance of frame, bars and spring in series.
+        """
         (n,) = chain.shape
         self.chain = chain
         self.gauge_length_mm = gauge_length_mm

@@ -1,4 +1,4 @@
-"""Before anything moves: what a run file says of itself, and every reason not to begin."""
+"""Before anything moves: what a run file says of itself, every reason not to begin, and what is proved again after."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ import math
 from typing import Any
 
 from bench.errors import FrameFault
+from bench.faults import Fault
 from bench.frame import FrameFacts, FrameReading
-from bench.station import Station, first_station
-from bench.steps import Program, StepKind, lines_of
+from bench.limits import Violation
+from bench.station import Said, Station, first_station
+from bench.steps import Program, StepKind, lines_of, proofs_of
 
 SLACK_N = 10.0  # a station that reads more than this before the start is not slack
 
@@ -26,6 +28,7 @@ def run_header(
         "name": program.name,
         "batch": program.batch,
         "gauge_length_mm": program.gauge_length_mm,
+        "hold_tick_s": program.hold_tick_s,
         "start_utc": start_utc,
         "token": token,
         "stations": [
@@ -69,6 +72,9 @@ def frame_reasons(reading: FrameReading, facts: FrameFacts, program: Program, to
         why.append(f"the frame's owner is {reading.owner_token}, not this run: end the other controller first")
     if reading.deadman_ms != facts.deadman_ms:
         why.append(f"the deadman reads {reading.deadman_ms} ms, the frame file says {facts.deadman_ms} ms")
+    own, peak = reading.max_load_N, program.peak_load_N
+    if own is not None and 0 < own < peak * (1 - 1e-3):
+        why.append(f"the frame's own load limit reads {own:g} N, the program goes to {peak:g} N")
     air = reading.air_temperature_C
     low, high = program.limits.temperature_C
     if air is not None and math.isfinite(air) and not low <= air <= high:
@@ -130,3 +136,27 @@ def begin(program: Program, facts: FrameFacts, reading: FrameReading, token: int
     if why:
         raise FrameFault(f"nothing was moved: {'; '.join(why)}")
     return stations
+
+
+def proved_again(
+    station: Station, program: Program, facts: FrameFacts, at_s: float
+) -> tuple[tuple[Violation, ...], list[Said]]:
+    """The proofs with the stiffness that was learned: speed is a matter of safety, a coarse step is only said."""
+    broken, said = [], []
+    for p in proofs_of(program, facts, (station.index, station.k)):
+        if p.holds:
+            continue
+        if p.name == "speed":
+            broken.append(
+                Violation(
+                    fault=Fault.UNPROVED,
+                    station=station.index,
+                    measured=p.measured,
+                    limit=p.limit,
+                    unit=p.unit,
+                    since_s=at_s,
+                )
+            )
+        else:
+            said.append(Said(kind="note", message=f"proof of {p.name} no longer holds: {p.says}", data={}))
+    return tuple(broken), said

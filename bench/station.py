@@ -8,10 +8,10 @@ from typing import Any
 
 from bench.control import Creep, Slope
 from bench.faults import RULES, Fault, Reaction, worse
-from bench.frame import StationFacts, StationReading
+from bench.frame import Command, StationFacts, StationReading
 from bench.limits import SLIP_STRAIN_PER_S, Asked, Violation, Watch, first_watch
-from bench.machine import ENDED, TRIPPED, StationEvent, StationState, after
-from bench.steps import Program, RunLimits
+from bench.machine import ENDED, PROGRAM_STATES, StationEvent, StationState, after
+from bench.steps import Program, RunLimits, Until
 
 S, E = StationState, StationEvent
 LOG_TICK_SHARE = 0.01  # a hold is read every hundredth of its age, between the two ticks of the program
@@ -67,7 +67,15 @@ class Station:
     slack_mm: float | None = None  # where the drive waits while the spoke is slack
     chord_mm: float = 0.0
     touches: int = 0  # made in this step
-    first_load_N: float = 0.0  # what the cell read before anything bore
+    peak_N: float = 0.0  # highest load of a pull to break
+    peak_mm: float = math.nan  # elongation there
+    broke: bool = False
+    zero_N: float = math.nan  # what the cell read with nothing on it, before the run; NaN where nobody knows
+    bare_sum_N: float = 0.0  # readings of the cell while nothing bears
+    bare_n: int = 0
+    drift_N: float | None = None  # of the cell's zero over the run; None until the load is off
+    off_s: float | None = None  # run time since which the spoke hangs slack after its load
+    why: str | None = None  # why its last hold ended
     slip_mm_per_s: float = math.inf  # slowest growth of length that is taken for a slipping fitting
     target_mm: float | None = None
     enable: bool = False
@@ -78,7 +86,7 @@ class Station:
     faults: frozenset[Fault] = frozenset()  # raised so far; a trip latches
     ended: str | None = None  # why it ended
     offset_unknown: bool = False  # position was lost: elongation carries an unknown offset
-    ask: str | None = None  # what a person asked for: "end step" or "go on"
+    ask: str | None = None  # asked for: "end step" or "go on" by a person, "ready" by the live fit
 
     @property
     def contact_N(self) -> float:
@@ -109,6 +117,28 @@ class Station:
             creep_mm_per_s=self.creep.rate_mm_per_s if self.creep is not None else 0.0,
             slip_mm_per_s=self.slip_mm_per_s,
         )
+
+    def waits_until_ready(self, program: Program) -> bool:
+        """Whether it holds until the live fit finds its spoke ready."""
+        until = program.steps[self.step].until
+        return self.state is S.HOLDING and until is Until.READY and self.reached_s is not None
+
+    def stop_where_it_stands(self, reading: StationReading) -> Command | None:
+        """What ends its motion and leaves the load on; None where it does not move."""
+        if not (self.enable and reading.enabled and math.isfinite(reading.position_mm)):
+            return None
+        low, high = self.facts.travel_mm
+        x = min(max(reading.position_mm, low), high)
+        return Command(station=self.index, enable=True, target_mm=x, speed_mm_per_s=0.01)
+
+    def bare(self, load_N: float) -> Station:
+        """One more reading with nothing on the cell."""
+        return replace(self, bare_sum_N=self.bare_sum_N + load_N, bare_n=self.bare_n + 1)
+
+    @property
+    def bare_N(self) -> float:
+        """Mean of those readings; NaN where there is none."""
+        return self.bare_sum_N / self.bare_n if self.bare_n else math.nan
 
     def elongation_mm(self, reading: StationReading) -> tuple[float, float]:
         """(corrected for frame compliance, raw), mm; NaN while nothing bears or before the seat."""
@@ -152,7 +182,7 @@ def first_station(
         span_mm=(x, x),
         span_before_mm=(x, x),
         enable=reading.enabled,
-        first_load_N=reading.load_N,
+        zero_N=reading.load_N,
         slip_mm_per_s=SLIP_STRAIN_PER_S * length_mm,
     )
 
@@ -191,11 +221,9 @@ def ask(station: Station, what: str, at_s: float) -> tuple[Station, list[Said]]:
     """What a person asks for: pause, go on, ease off, end step; where it cannot be, it is said and nothing changes."""
     no = [Said(kind="request", message=f"'{what}' cannot be: station {station.name} is {station.state.value}", data={})]
     yes = [Said(kind="request", message=f"a person asks: {what}", data={"request": what})]
-    if what == "pause" and station.state in (S.SEATING, S.RAMPING, S.HOLDING, S.RECOVERING, S.SLACK, S.TOUCHING):
+    if what == "pause" and station.state in PROGRAM_STATES:
         return entered(station, after(station.state, E.PAUSE), station.watch.load_N), yes
-    if what == "ease off" and station.state not in (*TRIPPED, S.EASED_OFF, S.WAITING):
-        if station.state is S.EASING_OFF:
-            return station, no
+    if what == "ease off" and station.state in (*PROGRAM_STATES, S.PAUSED, S.DONE):
         to = after(station.state, E.ASK_EASE)
         return entered(replace(station, ended="eased off at a person's request"), to, station.watch.load_N), yes
     if (what == "go on" and station.state is S.PAUSED) or (

@@ -16,8 +16,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from bench.machine import PROGRAM_STATES, StationState
 from bench.station import Station
-from bench.steps import Program
+from bench.steps import Program, Step, StepKind
 from models.errors import InputError
 
 REQUESTS = ("pause", "go on", "ease off", "end step")
@@ -37,6 +38,8 @@ class StationNow:
     set_load_N: float
     elongation_mm: float | None
     ended: str | None
+    can_ask: tuple[str, ...] = ()  # what a person may ask of it now
+    slack_s: float | None = None  # how long the spoke has hung slack after its load; None where it bears
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +79,8 @@ def snapshot_of(stations: Sequence[Station], program: Program, at_s: float, late
                 if s.zero_mm is None
                 else s.watch.position_mm - s.zero_mm - s.watch.load_N * s.facts.frame_compliance_mm_per_N,
                 ended=s.ended,
+                can_ask=possible_requests(s.state, program.steps[s.step]),
+                slack_s=None if s.off_s is None else at_s - s.off_s,
             )
             for s in stations
         ),
@@ -109,8 +114,8 @@ class Mailbox:
         self.wake()
 
 
-def socket_path(run: Path) -> Path:
-    """Where a run listens: in a folder that only its owner may enter. Raises InputError if somebody else's."""
+def runtime_folder() -> Path:
+    """A folder of this user's that only its owner may enter. Raises InputError if it is somebody else's."""
     base = os.environ.get("XDG_RUNTIME_DIR", "")
     short = 0 < len(base) <= LONGEST_BASE  # the system allows a socket's path about a hundred characters
     folder = Path(base) / "longhold" if short else Path(tempfile.gettempdir()) / f"longhold-{os.getuid()}"
@@ -118,13 +123,30 @@ def socket_path(run: Path) -> Path:
     seen = folder.lstat()
     if not stat.S_ISDIR(seen.st_mode) or seen.st_uid != os.getuid() or seen.st_mode & 0o077:
         raise InputError(f"{folder}: must be a folder that only you may enter (chmod 700)")
-    return folder / (hashlib.sha256(str(run.resolve()).encode()).hexdigest()[:24] + ".sock")
+    return folder
+
+
+def socket_path(run: Path) -> Path:
+    """Where a run listens. Raises InputError as `runtime_folder`."""
+    return runtime_folder() / (hashlib.sha256(str(run.resolve()).encode()).hexdigest()[:24] + ".sock")
+
+
+def possible_requests(state: StationState, step: Step) -> tuple[str, ...]:
+    """What a person may ask of a station in this state; what cannot be is not offered."""
+    if state is StationState.PAUSED:
+        return ("go on", "ease off")
+    if state not in PROGRAM_STATES:
+        return ("ease off",) if state is StationState.DONE else ()
+    ends = state in (StationState.HOLDING, StationState.RECOVERING, StationState.SLACK)
+    return ("pause", "ease off", "end step") if ends and step.kind is not StepKind.RAMP else ("pause", "ease off")
 
 
 class RequestServer:
     """Listens on the run's local socket: one JSON line in, one out. It cannot raise a limit."""
 
-    def __init__(self, run: Path, mailbox: Mailbox) -> None:
+    def __init__(self, run: Path, mailbox: Mailbox, *, gives_way: bool = False) -> None:
+        """``gives_way``: this process only records, and ends when another asks it to."""
+        self._gives_way = gives_way
         self._path = socket_path(run)
         self._mailbox = mailbox
         self._server: asyncio.Server | None = None
@@ -168,6 +190,9 @@ class RequestServer:
             snapshot = self._mailbox.snapshot
             if what == "status":
                 return {"ok": True, "status": None if snapshot is None else snapshot.as_dict()}
+            if what == "give way" and self._gives_way:
+                self._mailbox.stop_now()
+                return {"ok": True}
             names = [s.name for s in snapshot.stations] if snapshot is not None else []
             if station is not None and station not in names:
                 raise InputError(f"there is no station {station!r} in this run: it has {', '.join(names)}")
@@ -178,7 +203,7 @@ class RequestServer:
 
 
 async def send_request(run: Path, what: str, station: str | None = None) -> dict[str, Any]:
-    """Ask a running run; ``what`` is one of REQUESTS or "status".
+    """Ask a running run; ``what`` is one of REQUESTS, "status", or "give way" (to who only records it).
 
     Raises
     ------

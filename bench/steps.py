@@ -76,6 +76,28 @@ class RunLimits:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReadyRule:
+    """When a spoke is done: what its wheel will do to it, and how little it may then lose."""
+
+    batch: str  # BATCH.json, beside the program
+    probability: float  # asked for
+    tolerance_percent: float  # of the target that may be lost from delivery to the horizon
+    target_N: float
+    rest_h: float  # slack, off the frame
+    laced_h: float  # then laced
+    lacing_tension_N: float
+    sessions: tuple[tuple[float, float], ...]  # (at_h from the start of the set, tension_N): set, touches, passes
+    session_h: float  # how long the nipples are turned at the set
+    pass_session_h: float  # and at each later session
+    followup: float  # phi: compliance of the rim over that of the spoke
+    seating_mm: float  # of nipple, seat and hub in this wheel, left after the set
+    delivery_h: float
+    horizon_h: float
+    temperature_C: float
+    every_min: float  # between two looks
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Program:
     """A program that was read and found whole."""
 
@@ -90,6 +112,7 @@ class Program:
     EA_N: float  # expected axial stiffness of one spoke
     limits: RunLimits
     steps: tuple[Step, ...]
+    ready: ReadyRule | None  # what a hold "until ready" asks for
     log_after_trip_s: float  # how long a frame is watched after no station can go on
     text: str  # the file as read
     where: str  # its name, for messages
@@ -98,6 +121,11 @@ class Program:
     def sha256(self) -> str:
         """Of the file's text."""
         return hashlib.sha256(self.text.encode()).hexdigest()
+
+    @property
+    def waits_until_ready(self) -> bool:
+        """Whether a hold ends when the live fit says so."""
+        return any(s.until is Until.READY for s in self.steps)
 
     @property
     def peak_load_N(self) -> float:
@@ -229,22 +257,29 @@ def _check_station(program: Program, line: Line) -> None:
         )
 
 
-def proofs_of(program: Program, facts: FrameFacts, stiffness_N_per_mm: dict[int, float] | None = None) -> list[Proof]:
+def proofs_of(program: Program, facts: FrameFacts, learned_N_per_mm: tuple[int, float] | None = None) -> list[Proof]:
     """What is proved before anything moves: deadman, speed and smallest step, for this program's own loads.
 
-    ``stiffness_N_per_mm`` by station's index where it was learned; else what the program expects.
+    ``learned_N_per_mm``: index of a station and its learned stiffness, for that station alone; else all stations, with
+    the stiffness that the program expects.
     """
     deadman_s = facts.deadman_ms / 1000.0
     proofs = [prove_deadman(deadman_s=deadman_s, tick_s=loop_tick_s(program, facts))]
     rate = max([s.rate_N_per_s for s in program.steps if s.load_N > 0] + [HOLD_RATE_N_PER_S])
     held = [s.load_N for s in program.steps if s.kind in (StepKind.HOLD, StepKind.CHORD) and s.duration_s > 60.0]
+    own_speed = "move_speed" in facts.absent  # the drive always moves at its own
     for line in lines_of(program, facts):
-        station = line.facts
-        k = (stiffness_N_per_mm or {}).get(line.index, program.stiffness_N_per_mm(station, line.spokes))
+        station, k = line.facts, program.stiffness_N_per_mm(line.facts, line.spokes)
+        if learned_N_per_mm is not None:
+            if line.index != learned_N_per_mm[0]:
+                continue
+            k = learned_N_per_mm[1]
         proofs.append(
             prove_speed(
                 station,
-                speed_mm_per_s=min(CATCH_UP * rate / k, station.max_speed_mm_per_s),
+                speed_mm_per_s=station.max_speed_mm_per_s
+                if own_speed
+                else min(CATCH_UP * rate / k, station.max_speed_mm_per_s),
                 tick_s=program.motion_tick_s,
                 deadman_s=deadman_s,
                 set_load_N=program.peak_load_N,

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.chain import BEDDING_UNIT_N, shift
+from models.prior import Prior
 from models.thin import Thinned
 from models.units import ZERO_CELSIUS_K
 
@@ -17,7 +18,7 @@ Floats = NDArray[np.float64]
 # Recoverable modes three quarters of a decade apart: a flat spectrum is then followed within 0.4 % of its compliance
 # per decade (the ripple of a sum of exponentials is 2 |Gamma(2 pi i / ln spacing)|), up to three decades past a night.
 RECOVERABLE_TAU_S: Floats = 10.0 ** np.arange(0.5, 8.01, 0.5)
-BEDDING_TAU_S: Floats = np.concatenate([[0.0], 10.0 ** np.arange(1.0, 4.51, 0.5)])
+BEDDING_TAU_S: Floats = np.concatenate([[0.0], 10.0 ** np.arange(1.0, 5.51, 0.5)])
 EXPONENT_NODES: Floats = np.exp(
     0.5 * np.log(0.35 * 1.5) + 0.5 * np.log(1.5 / 0.35) * np.cos(np.pi * (np.arange(6) + 0.5) / 6)
 )
@@ -30,6 +31,7 @@ class Basis:
     real: NDArray[np.bool_]  # (S, n)
     load_N: Floats  # (S, n)
     recoverable: Floats  # (S, n, K) N: strain per 1/N of compliance
+    squared: Floats  # (S, n, K) N^2: the same driven by the square of the load
     bedding: Floats  # (M, S, n, J) N: at each of EXPONENT_NODES
     dt_s: Floats  # (S, n) from the mean before
     flow_shift: Floats  # (S, n) Arrhenius factor of flow over the step before
@@ -37,6 +39,7 @@ class Basis:
     warmer_K: Floats  # (S, n) temperature less that of reference
     reference_C: float
     exponent: Floats  # (M,)
+    activation: Floats  # (S, n, A) strain that one sd of an activation energy makes; A = 0 in a test at one temperature
 
 
 def _pad(rows: Sequence[Floats], n: int) -> Floats:
@@ -65,12 +68,13 @@ def build(
     a_r, a_b, a_f = (shift(q, mid, reference_C) for q in activation_kJ_per_mol)
     x = (dt * a_r)[..., None] / recoverable_tau_s
     decay, w0, w1 = _weights(x)
-    one = _filter(decay, w0 * before[..., None] + w1 * load[..., None])
+    one, squared = (_filter(decay, w0 * (before**e)[..., None] + w1 * (load**e)[..., None]) for e in (1, 2))
     bedding = _bedding(dt * a_b, before, load, bedding_tau_s, exponent)
     return Basis(
         real=real,
         load_N=load,
         recoverable=one,
+        squared=squared,
         bedding=bedding,
         dt_s=dt,
         flow_shift=a_f,
@@ -78,7 +82,49 @@ def build(
         warmer_K=th - reference_C,
         reference_C=reference_C,
         exponent=exponent,
+        activation=np.empty((*real.shape, 0)),
     )
+
+
+WARM_TEST_K = (
+    5.0  # a test whose temperature spans less tells nothing of activation energies, and is hardly moved by them
+)
+
+
+def with_activation_errors(
+    basis: Basis,
+    spokes: Sequence[Thinned],
+    p: Prior,
+    at_N: float,
+    activation_kJ_per_mol: tuple[float, float, float],
+    log_sd: tuple[float, float, float],
+) -> Basis:
+    """The basis with what is not known of the activation energies, as strain of the spoke that is expected.
+
+    Forward differences of one sd, each energy for itself; a test at one temperature is left as it is.
+    """
+    warm = np.concatenate([s.temperature_C for s in spokes])
+    if np.ptp(warm) < WARM_TEST_K:
+        return basis
+
+    def strain(energies: tuple[float, ...]) -> Floats:
+        b = build(spokes, basis.reference_C, energies)  # type: ignore[arg-type]
+        v = p.mean
+        w, _ = at_exponent(b, float(np.exp(v[p.names.index("bedding_exponent")])))
+        f, _ = flow(b, float(np.exp(v[p.names.index("flow_scale[0]")])), at_N)
+        out: Floats = (
+            b.recoverable @ np.exp(v[p.index("recoverable")])
+            + np.tensordot(w, b.bedding, axes=1) @ np.exp(v[p.index("bedding")])
+            + f * np.exp(v[p.names.index("flow[0]")])
+        )
+        return out
+
+    still = strain(activation_kJ_per_mol)
+    moved = [
+        strain(tuple(q * (np.exp(log_sd[k]) if i == k else 1.0) for i, q in enumerate(activation_kJ_per_mol))) - still
+        for k in range(3)
+    ]
+    return replace(basis, activation=np.stack(moved, axis=-1))
 
 
 def _weights(x: Floats) -> tuple[Floats, Floats, Floats]:

@@ -9,12 +9,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.chain import Chain
+from models.chain import BEDDING_UNIT_N, Chain
 from models.errors import InputError
 
 Floats = NDArray[np.float64]
 PARTS = ("elastic", "recoverable", "bedding", "flow")
+MOST_EXPONENT = 10.0  # of bedding-in with load: far beyond any that a fit finds
 AREA = "fibre_area"
+NONLINEARITY = "recoverable_nonlinearity"
+LEAST_NONLINEARITY = 0.91  # of 1 + q 1000 N: below it the strain would not rise with load
 MOST_UNLIKE = 4.0  # natural log: no spoke is taken for fifty times another of its batch, however little is known
 
 
@@ -46,9 +49,10 @@ class Uncertainty:
 
     Names: ``elastic``, ``recoverable[k]``, ``bedding[j]``, ``flow[i]`` multiply a compliance or a rate;
     ``flow_scale[i]`` multiplies a force scale; ``stiffening``, ``bedding_exponent`` and ``activation_recoverable``,
-    ``activation_bedding``, ``activation_flow`` multiply the chain's value of that name. ``fibre_area`` multiplies no
-    value of the chain: it is the fibre's area over ``fibre_area_mm2``, which a test of loads and lengths does not
-    tell and on which others of the parameters hang (`given_fibre_area`).
+    ``activation_bedding``, ``activation_flow`` multiply the chain's value of that name; ``recoverable_nonlinearity``
+    multiplies 1 + q 1000 N of g(T) = T (1 + q T), the recoverable strain at 1000 N staying as it is.
+    ``fibre_area`` multiplies no value of the chain: it is the fibre's area over ``fibre_area_mm2``, which a test of
+    loads and lengths does not tell and on which others of the parameters hang (`given_fibre_area`).
     """
 
     names: tuple[str, ...]  # (p,)
@@ -139,6 +143,11 @@ class Batch:
             chain = Chain.from_dict(d["chain"])
         except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
             raise InputError(f"key 'chain': {_why(error)}") from None
+        if float(chain.bedding_exponent) > MOST_EXPONENT:
+            raise InputError(
+                f"key 'chain': bedding_exponent is {float(chain.bedding_exponent):g}; a power of the load up to "
+                f"{MOST_EXPONENT:g} is allowed"
+            )
         s = d["spread"]
         try:
             spread = Spread(
@@ -244,7 +253,7 @@ def _from_spread(chain: Chain, spread: Spread) -> Uncertainty:
 def _drawable(chain: Chain) -> set[str]:
     names = {name for name, _ in _names_of(chain)}
     names |= {f"flow_scale[{i}]" for i in range(chain.flow_rate_per_s.shape[-1])}
-    return names | {"stiffening", "bedding_exponent", AREA} | {f"activation_{p}" for p in PARTS[1:]}
+    return names | {"stiffening", "bedding_exponent", NONLINEARITY, AREA} | {f"activation_{p}" for p in PARTS[1:]}
 
 
 def _root(cov: Floats) -> Floats:
@@ -254,7 +263,7 @@ def _root(cov: Floats) -> Floats:
     return root
 
 
-def _multiplied(chain: Chain, factors: Mapping[str, Floats], flow_load_N: float | None) -> Chain:
+def multiplied(chain: Chain, factors: Mapping[str, Floats], flow_load_N: float | None) -> Chain:
     """The chain with its values multiplied by ``factors`` (each of one leading shape), named as in `Uncertainty`."""
 
     def factor(name: str) -> Floats:
@@ -271,12 +280,15 @@ def _multiplied(chain: Chain, factors: Mapping[str, Floats], flow_load_N: float 
         # sinh(x)/sinh(x') without overflow: the rate at flow_load_N stays when the scale moves
         x, x1 = flow_load_N / chain.flow_force_scale_N, flow_load_N / scale
         rate = rate * np.exp(x - x1) * np.expm1(-2.0 * x) / np.expm1(-2.0 * x1)
+    was = 1.0 + BEDDING_UNIT_N * chain.recoverable_nonlinearity_per_N
+    now = np.maximum(was * factor(NONLINEARITY), LEAST_NONLINEARITY)
+    recoverable = each("recoverable", chain.recoverable_tau_s.size) * (was / now)[..., None]
     return replace(
         chain,
         EA0_N=chain.EA0_N / factor("elastic"),
         stiffening_per_N=chain.stiffening_per_N * factor("stiffening"),
-        recoverable_compliance_per_N=chain.recoverable_compliance_per_N
-        * each("recoverable", chain.recoverable_tau_s.size),
+        recoverable_compliance_per_N=chain.recoverable_compliance_per_N * recoverable,
+        recoverable_nonlinearity_per_N=(now - 1.0) / BEDDING_UNIT_N,
         bedding_compliance_per_N=chain.bedding_compliance_per_N * each("bedding", chain.bedding_tau_s.size),
         bedding_exponent=chain.bedding_exponent * factor("bedding_exponent"),
         flow_rate_per_s=rate,
@@ -315,7 +327,7 @@ def given_fibre_area(batch: Batch, area_mm2: float) -> Batch:
     left = C - np.outer(gain, C[a])
     return replace(
         batch,
-        chain=_multiplied(batch.chain, dict(zip(names, np.exp(moved[kept]), strict=True)), u.flow_load_N),
+        chain=multiplied(batch.chain, dict(zip(names, np.exp(moved[kept]), strict=True)), u.flow_load_N),
         uncertainty=replace(
             u,
             names=names,
@@ -344,7 +356,7 @@ def draw_chains(batch: Batch, rng: np.random.Generator, draws: int, spokes: int)
     middle = {name: np.exp(z[:, i : i + 1]) for i, name in enumerate(u.names)}
     # every value has its own draws, also one that is known
     everyone = {name: np.ones((draws, 1)) for name in _drawable(batch.chain)}
-    chain = _multiplied(batch.chain, everyone | middle, u.flow_load_N)
+    chain = multiplied(batch.chain, everyone | middle, u.flow_load_N)
     nu = batch.spread.degrees_of_freedom
     nu = max(batch.spread.spokes - 1, 3) if nu is None else nu
     wide = np.sqrt(nu / rng.chisquare(nu, size=(draws, 1, 4)))

@@ -10,6 +10,8 @@
 Over one step the tension is linear in time and the temperature constant; every mode is then advanced in closed form
 (exponential integrator; the bedding target is taken as linear over the step). All arrays broadcast: a chain may be one
 spoke, or thousands of draws at once with leading dimensions ``...``.
+
+Long because stepping by load and stepping by length share one set of formulas.
 """
 
 from __future__ import annotations

@@ -19,9 +19,10 @@ from models.whiten import Data, prepare
 Floats = NDArray[np.float64]
 HELD_BACK_DECADES = 0.5  # of the last long hold
 LEAST_HOLD_S = 600.0
-LEAST_GENERAL = 0.5  # of the weight stays with the general chain, whatever a simpler law's luck
+LEAST_GENERAL = 0.8  # of the weight stays with the general chain, which contains the smooth laws, whatever their luck
 FURTHEST = 1.0  # natural log: how far one law may pull the band of one parameter
 SPOKES_ENOUGH = 8  # for comparing laws
+EACH_SPOKE = ("real", "load_N", "recoverable", "squared", "dt_s", "flow_shift", "warmth", "warmer_K", "activation")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,10 +83,7 @@ def _some(data: Data) -> Data:
     b = data.basis
     basis = replace(
         b,
-        **{
-            k: getattr(b, k)[pick]
-            for k in ("real", "load_N", "recoverable", "dt_s", "flow_shift", "warmth", "warmer_K")
-        },
+        **{k: getattr(b, k)[pick] for k in EACH_SPOKE},
         bedding=b.bedding[:, pick],
     )
     return prepare([data.spokes[i] for i in pick], basis, data.EA_N, data.remainder_mm, data.at_N)
@@ -179,8 +177,9 @@ def _weigh(data: Data, rows: list[tuple[str, Fitted, float | None, float | None]
 def average(candidates: Sequence[Candidate]) -> tuple[Floats, Floats] | None:
     """Middle and covariance of the logarithms over the laws by their weights: where laws disagree, it is wider.
 
-    The middle is the mean of the parameters themselves: a law in which a mode is nearly nothing halves it, and does
-    not abolish it. Laws of less than a fiftieth of the weight are left out. None where an error is not known.
+    No law pulls a parameter further than `FURTHEST` from the general chain, which comes first: one in which a mode is
+    nearly nothing, or a dashpot stands for all slow modes, foretells an end half a decade on at its best and says
+    nothing of a month. Laws of less than a fiftieth of the weight are left out. None where an error is not known.
     """
     kept = [c for c in candidates if c.weight >= 0.02]
     if any(c.fitted.covariance is None for c in kept) or not kept:
@@ -188,8 +187,9 @@ def average(candidates: Sequence[Candidate]) -> tuple[Floats, Floats] | None:
     w = np.array([c.weight for c in kept])
     w = w / w.sum()
     values = np.array([c.fitted.value for c in kept])
-    mean = np.log(w @ np.exp(values))
-    away = np.clip(values - mean, -FURTHEST, FURTHEST)
+    pulled = np.clip(values - candidates[0].fitted.value, -FURTHEST, FURTHEST)
+    mean = candidates[0].fitted.value + w @ pulled
+    away = pulled - w @ pulled
     cov = np.einsum("l,li,lj->ij", w, away, away)
     for share, c in zip(w, kept, strict=True):
         assert c.fitted.covariance is not None
@@ -204,7 +204,7 @@ def as_dicts(candidates: Sequence[Candidate], cannot_tell: Sequence[str]) -> lis
 
 
 def _unit(name: str) -> str:
-    if name == "stiffening" or name.startswith(("recoverable", "bedding[", "elastic")) or "compliance" in name:
+    if name == "stiffening" or name.startswith(("recoverable[", "bedding[", "elastic")) or "compliance" in name:
         return "1/N"
     if name.startswith("flow["):
         return "1/s"

@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import basis as bs
-from models.chain import Chain
-from models.prior import ACTIVATION_KJ, SPREAD_DF, SPREAD_LOG_SD, Prior, prior
+from models.batch import NONLINEARITY
+from models.chain import BEDDING_UNIT_N, Chain
+from models.prior import ACTIVATION_KJ, ACTIVATION_LOG_SD, SPREAD_DF, SPREAD_LOG_SD, Prior, prior
 from models.projection import FRAME_EXPANSION_SD_PER_K, Law, Projection
 from models.thin import Thinned
 from models.whiten import EXPANSION_PER_K, REMAINDER_MM, Data, prepare
@@ -68,10 +69,12 @@ class Fitted:
         v = self.value
         p = self.prior
         scale = self.of("flow_scale[0]")
+        more = self.of(NONLINEARITY)
         return Chain.of(
             EA0_N=float(np.exp(-v[0])),
             stiffening_per_N=self.of("stiffening"),
-            recoverable=(self.recoverable_tau_s, np.exp(v[p.index("recoverable")])),
+            recoverable=(self.recoverable_tau_s, np.exp(v[p.index("recoverable")]) / more),
+            recoverable_nonlinearity_per_N=(more - 1.0) / BEDDING_UNIT_N,
             bedding=(self.bedding_tau_s, np.exp(v[p.index("bedding")])),
             bedding_exponent=self.of("bedding_exponent"),
             flow=([self.of("flow[0]") / float(np.sinh(self.at_N / scale))], [scale]),
@@ -323,6 +326,7 @@ def fit(
     top = max(float(s.load_N.max()) for s in spokes)
     at_N = 1000.0 if top >= 700.0 else top
     p = prior(EA_N, at_N, bs.RECOVERABLE_TAU_S, bs.BEDDING_TAU_S, reference, linear_density_g_per_m)
+    basis = bs.with_activation_errors(basis, spokes, p, at_N, ACTIVATION_KJ, ACTIVATION_LOG_SD)
     spread = np.array(SPREAD_LOG_SD)
     remainder = 1.6e-3
     data = prepare(spokes, basis, EA_N, remainder, at_N, use)

@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 Direction = Literal["up", "down", "both"]
 DIRECTIONS: tuple[Direction, ...] = ("up", "down", "both")
 COVERAGE = 2.0  # k of an expanded uncertainty
+STRONGEST_N = 1e5  # ten tonnes: no gauge of spokes
 LARGEST = 1e60  # of any number in a record: what is beyond would overflow when squared
 
 
@@ -209,7 +210,7 @@ class Gauge:
             except (TypeError, ValueError, OverflowError):
                 raise InputError(f"key '{key}' must hold numbers") from None
             if not (np.abs(values) < LARGEST).all():
-                raise InputError(f"key '{key}' holds a number that no gauge has")
+                raise InputError(f"key '{key}' holds a number that is not finite, or larger than any gauge's")
             return values
 
         def number(key: str, default: float | None) -> float | None:
@@ -221,14 +222,20 @@ class Gauge:
             return float(value)
 
         coefficients, ends, knots, covariance = (array(k) for k in ("coefficients", "range_N", "knots", "covariance"))
-        if ends is None or ends.shape != (2,):
-            raise InputError("key 'range_N' must hold two tensions in N")
+        if ends is None or ends.shape != (2,) or not (np.abs(ends) <= STRONGEST_N).all():
+            raise InputError(f"key 'range_N' must hold two tensions in N, {STRONGEST_N:g} at most")
         if coefficients is None or coefficients.ndim != 1:
             raise InputError("key 'coefficients' must be a list of numbers")
         if knots is not None and (knots.ndim != 2 or knots.shape[1] != 2 or len(knots) < 3):
             raise InputError("key 'knots' must be a list of at least three pairs of reading and tension")
         if covariance is not None and covariance.shape != (coefficients.size, coefficients.size):
             raise InputError("key 'covariance' must be square, one row for each coefficient")
+        if covariance is not None and covariance.size:
+            own = np.linalg.eigvalsh(0.5 * (covariance + covariance.T))
+            if own[0] < -1e-6 * abs(own[-1]):
+                raise InputError(
+                    "key 'covariance' is none: some combination of coefficients would have a negative variance"
+                )
         points = d.get("points", ())
         known = set(cls.__dataclass_fields__) | {"kind", "curve", "range_reading"}
         return cls(

@@ -103,6 +103,7 @@ def uncertainty(f: Fitted) -> Uncertainty:
         names=(*f.prior.names, "activation_recoverable", "activation_bedding", "activation_flow"),
         log_covariance=cov,
         flow_load_N=f.at_N,
+        fibre_area_mm2=f.prior.area_mm2,
     )
 
 

@@ -1,9 +1,20 @@
 """What is known of braided polyethylene spokes before a test: middle values and widths of every chain parameter.
 
-From reasoned ranges for gel-spun polyethylene (delayed elastic strain as a power law of time with exponent 0.03 to
-0.08; plateau creep with activation volume 0.045 to 0.12 nm3; bedding-in of heat-set and of loose braids). The widths
-decide how far a forecast beyond the test may be trusted: modes slower than the test follow their neighbours as a
-random walk, so their uncertainty grows with every decade.
+Where each width comes from (published of gel-spun polyethylene where so said, else the project's own estimates of a
+heat-set braid):
+
+- fibre area: modulus on the fibre's area 55 to 115 GPa, evenly; a stated linear density replaces it (2 %);
+- flow at a given *stress*: 2e-11 1/s at 160 MPa and 23 degC, a range of times or over 3 taken as two standard
+  deviations (a rigging braid's published design figure, 1.7e-4 a year at 112 MPa, lies at 0.8 of it); activation volume
+  0.045 to 0.12 nm3, evenly. With the area not known the stress is not, so flow at a *load* is known far worse;
+- recoverable part: a power law of time (published) of exponent 0.03 to 0.08, evenly; level within a half of the middle;
+  the loss factor's published range of three over temperature and frequency allows bumps of a fifth, about a decade
+  wide; linear in stress (published), the check of design being that 2000 N creeps 1.8 to 2.3 times as much as 1000 N:
+  that range is taken as two standard deviations either way;
+- bedding-in: seven tenths at once, the rest evenly over the logarithm of time up to some hours, fading out above.
+
+The widths decide how far a forecast beyond the test may be trusted: modes slower than the test follow their neighbours,
+with bumps and as a random walk, so their uncertainty grows with every decade.
 """
 
 from __future__ import annotations
@@ -14,37 +25,46 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from models.batch import AREA
 from models.units import ZERO_CELSIUS_K, fibre_area_mm2
 
 Floats = NDArray[np.float64]
 
 FIBRE_MODULUS_MPA = 75e3  # middle of 55 to 115 GPa: where linear density is not given, fibre area is EA over this
-MODULUS_LOG_SD = 0.25
+MODULUS_LOG_SD = 0.22  # of an even spread over 55 to 115 GPa
+AREA_LOG_SD = 0.02  # of an area from a stated linear density
 ACTIVATION_VOLUME_NM3 = 0.08
-ACTIVATION_VOLUME_LOG_SD = 0.3
-FLOW_RATE_PER_S = 2.5e-11  # at 160 MPa and 23 degC
+ACTIVATION_VOLUME_LOG_SD = 0.28  # of an even spread over 0.045 to 0.12
+FLOW_RATE_PER_S = 2.0e-11  # at 160 MPa and 23 degC
 FLOW_STRESS_MPA = 160.0
 FLOW_C = 23.0
-FLOW_LOG_SD = 0.7
+FLOW_LOG_SD = 0.55
 ACTIVATION_KJ = (100.0, 100.0, 120.0)
 ACTIVATION_LOG_SD = (0.10, 0.15, 0.10)
 RECOVERABLE_PER_DECADE = 0.16  # of the elastic compliance, at 1000 s
-RECOVERABLE_LEVEL_LOG_SD = 0.45
+RECOVERABLE_LEVEL_LOG_SD = 0.35
 RECOVERABLE_GROWTH = 0.12  # natural log per decade of time: 12 % more in each decade
-RECOVERABLE_GROWTH_SD = 0.05
+RECOVERABLE_GROWTH_SD = 0.04
 RECOVERABLE_WALK_SD = 0.06  # natural log per root decade: slow wandering off that line
-RECOVERABLE_BUMP_SD = 0.30  # natural log: bumps about the line
-RECOVERABLE_BUMP_DECADES = 0.3  # and how wide they are
+RECOVERABLE_BUMP_SD = 0.20  # natural log: bumps about the line
+RECOVERABLE_BUMP_DECADES = 1.0  # and how wide they are
+RECOVERABLE_NONLINEARITY = 0.02  # ln(1 + q 1000 N)
+RECOVERABLE_NONLINEARITY_SD = 0.06
 BEDDING_SHARE_OF_ELASTIC = 0.45  # at 1000 N, heat-set braid; a loose one beds in many times as much
 BEDDING_LOG_SD = 0.75
-BEDDING_SHARE = (0.75, 0.02, 0.02, 0.02, 0.02, 0.02, 0.02, 0.02, 0.02)
-BEDDING_SHARE_LOG_SD = 1.2
+BEDDING_AT_ONCE = 0.72
+BEDDING_SLOW = 0.025  # of each half decade after
+BEDDING_AT_ONCE_LOG_SD = 0.15
+BEDDING_FADES_S = 6e4  # modes slower than this are less and less
+BEDDING_SLOW_LOG_SD = 0.5  # of all slow modes together
+BEDDING_SHARE_LOG_SD = 0.7  # of each
+BEDDING_SHARE_DECADES = 0.7
 BEDDING_EXPONENT = 0.75
 BEDDING_EXPONENT_LOG_SD = 0.18
 ELASTIC_LOG_SD = 0.4
 STIFFENING_PER_N = 4e-5
-STIFFENING_LOG_SD = 1.5
-SPREAD_LOG_SD = (0.04, 0.12, 0.10, 0.40)  # spoke to spoke within a batch: elastic, recoverable, bedding, flow
+STIFFENING_LOG_SD = 1.0
+SPREAD_LOG_SD = (0.04, 0.12, 0.12, 0.45)  # spoke to spoke within a batch: elastic, recoverable, bedding, flow
 SPREAD_DF = 4.0  # these are worth so many spokes
 _BOLTZMANN_J_PER_K = 1.380649e-23
 
@@ -56,6 +76,7 @@ class Prior:
     names: tuple[str, ...]  # (p,)
     mean: Floats  # (p,)
     covariance: Floats  # (p, p)
+    area_mm2: float  # the fibre's, that flow goes with
 
     def index(self, part: str) -> list[int]:
         """Where the parameters of one part stand."""
@@ -75,10 +96,9 @@ def prior(
     ``elastic`` is the compliance 1/EA0; ``flow[0]`` the flow rate in 1/s at ``at_N``; ``flow_scale[0]`` T0 in N.
     """
     k, j = recoverable_tau_s.size, bedding_tau_s.size
+    head = ("elastic", "stiffening", "bedding_exponent", "recoverable_nonlinearity", AREA)
     names = (
-        "elastic",
-        "stiffening",
-        "bedding_exponent",
+        *head,
         *(f"recoverable[{i}]" for i in range(k)),
         *(f"bedding[{i}]" for i in range(j)),
         "flow[0]",
@@ -89,45 +109,76 @@ def prior(
     mean[0] = -math.log(EA_N)
     mean[1], cov[1, 1] = math.log(STIFFENING_PER_N), STIFFENING_LOG_SD**2
     mean[2], cov[2, 2] = math.log(BEDDING_EXPONENT), BEDDING_EXPONENT_LOG_SD**2
-    decade = np.log10(recoverable_tau_s) - 3.0
-    spacing = float(np.diff(decade).mean()) if k > 1 else 1.0
-    r = slice(3, 3 + k)
-    mean[r] = math.log(RECOVERABLE_PER_DECADE * spacing / EA_N) + RECOVERABLE_GROWTH * decade
-    steps = decade - decade[0]
-    cov[r, r] = (
-        RECOVERABLE_LEVEL_LOG_SD**2
-        + RECOVERABLE_GROWTH_SD**2 * np.outer(decade, decade)
-        + RECOVERABLE_WALK_SD**2 * np.minimum(steps[:, None], steps[None, :])
-        + RECOVERABLE_BUMP_SD**2 * np.exp(-np.abs(steps[:, None] - steps[None, :]) / RECOVERABLE_BUMP_DECADES)
-        + 1e-6 * np.eye(k)
-    )
-    b = slice(3 + k, 3 + k + j)
-    share = np.array(BEDDING_SHARE) if j == len(BEDDING_SHARE) else np.full(j, 1.0 / j)
-    mean[b] = np.log(BEDDING_SHARE_OF_ELASTIC / EA_N * share)
-    cov[b, b] = BEDDING_LOG_SD**2 + BEDDING_SHARE_LOG_SD**2 * np.eye(j)
+    mean[3], cov[3, 3] = RECOVERABLE_NONLINEARITY, RECOVERABLE_NONLINEARITY_SD**2
+    r = slice(len(head), len(head) + k)
+    b = slice(len(head) + k, len(head) + k + j)
+    mean[r], cov[r, r] = _recoverable(recoverable_tau_s, EA_N)
+    mean[b], cov[b, b] = _bedding(bedding_tau_s, EA_N)
     # both are shares of the elastic compliance, which is not known before the test either
-    with_elastic = [0, *range(3, 3 + k + j)]
+    with_elastic = [0, *range(r.start, b.stop)]
     cov[np.ix_(with_elastic, with_elastic)] += ELASTIC_LOG_SD**2
-    # flow: stress scale kT/v on the fibre area; rate at at_N from that at 160 MPa
     if linear_density_g_per_m is None:
         area, area_sd = EA_N / FIBRE_MODULUS_MPA, MODULUS_LOG_SD
     else:
-        area, area_sd = fibre_area_mm2(linear_density_g_per_m), 0.02
+        area, area_sd = fibre_area_mm2(linear_density_g_per_m), AREA_LOG_SD
+    f = [4, p - 2, p - 1]
+    mean[f], cov[np.ix_(f, f)] = _flow(at_N, area, area_sd, reference_C)
+    return Prior(names=names, mean=mean, covariance=cov, area_mm2=area)
+
+
+def _near(x: Floats, length: float) -> Floats:
+    return np.exp(-np.abs(x[:, None] - x) / length)
+
+
+def _recoverable(tau_s: Floats, EA_N: float) -> tuple[Floats, Floats]:
+    """A power law of time with bumps: mean and covariance of ln compliance."""
+    decade = np.log10(tau_s) - 3.0
+    spacing = float(np.diff(decade).mean()) if tau_s.size > 1 else 1.0
+    mean = math.log(RECOVERABLE_PER_DECADE * spacing / EA_N) + RECOVERABLE_GROWTH * decade
+    steps = decade - decade[0]
+    cov = (
+        RECOVERABLE_LEVEL_LOG_SD**2
+        + RECOVERABLE_GROWTH_SD**2 * np.outer(decade, decade)
+        + RECOVERABLE_WALK_SD**2 * np.minimum(steps[:, None], steps[None, :])
+        + RECOVERABLE_BUMP_SD**2 * _near(decade, RECOVERABLE_BUMP_DECADES)
+        + 1e-6 * np.eye(tau_s.size)
+    )
+    return mean, cov
+
+
+def _bedding(tau_s: Floats, EA_N: float) -> tuple[Floats, Floats]:
+    """Most at once, the rest even in the logarithm of time: mean and covariance of ln compliance."""
+    slow = tau_s > 0
+    decade = np.log10(np.where(slow, tau_s, 1e-9))
+    share = np.where(slow, BEDDING_SLOW / (1.0 + tau_s / BEDDING_FADES_S), BEDDING_AT_ONCE)
+    mean = np.log(BEDDING_SHARE_OF_ELASTIC / EA_N * share)
+    own = np.where(
+        np.outer(slow, slow),
+        BEDDING_SLOW_LOG_SD**2 + BEDDING_SHARE_LOG_SD**2 * _near(decade, BEDDING_SHARE_DECADES),
+        np.diag(np.where(slow, 0.0, BEDDING_AT_ONCE_LOG_SD**2)),
+    )
+    return mean, BEDDING_LOG_SD**2 + own
+
+
+def _flow(at_N: float, area_mm2: float, area_log_sd: float, reference_C: float) -> tuple[Floats, Floats]:
+    """Mean and covariance of the logarithms of area over the assumed one, rate at ``at_N``, and force scale.
+
+    The stress scale kT/v counts on the fibre's area, and the rate at ``at_N`` comes from that at 160 MPa: more area
+    is less stress, a larger v a steeper way from 160 MPa.
+    """
     kelvin = reference_C + ZERO_CELSIUS_K
     scale_MPa = _BOLTZMANN_J_PER_K * kelvin / (ACTIVATION_VOLUME_NM3 * 1e-27) / 1e6
-    stress = at_N / area
     warmer = -ACTIVATION_KJ[2] * 1000.0 / 8.314462618 * (1.0 / kelvin - 1.0 / (FLOW_C + ZERO_CELSIUS_K))
-    x, x0 = stress / scale_MPa, FLOW_STRESS_MPA / scale_MPa
-    mean[-2] = math.log(FLOW_RATE_PER_S) + warmer + _ln_sinh(x) - _ln_sinh(x0)
-    mean[-1] = math.log(scale_MPa * area)
-    # ln rate at at_N moves with area (more area, less stress) and with v (away from 160 MPa)
+    x, x0 = at_N / area_mm2 / scale_MPa, FLOW_STRESS_MPA / scale_MPa
+    mean = np.array(
+        [0.0, math.log(FLOW_RATE_PER_S) + warmer + _ln_sinh(x) - _ln_sinh(x0), math.log(scale_MPa * area_mm2)]
+    )
     by_area = -x / math.tanh(x)
     by_scale = -x / math.tanh(x) + x0 / math.tanh(x0)
-    v = ACTIVATION_VOLUME_LOG_SD**2
-    cov[-2, -2] = FLOW_LOG_SD**2 + (by_area * area_sd) ** 2 + by_scale**2 * v
-    cov[-1, -1] = area_sd**2 + v
-    cov[-2, -1] = cov[-1, -2] = by_area * area_sd**2 + by_scale * v
-    return Prior(names=names, mean=mean, covariance=cov)
+    moves = np.array([[1.0, 0.0, 0.0], [by_area, by_scale, 1.0], [1.0, 1.0, 0.0]])  # by area, scale, rate
+    sd = np.array([area_log_sd, ACTIVATION_VOLUME_LOG_SD, FLOW_LOG_SD])
+    root = moves * sd
+    return mean, root @ root.T
 
 
 def _ln_sinh(x: float) -> float:

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import basis as bs
+from models.batch import NONLINEARITY
+from models.chain import BEDDING_UNIT_N
 from models.prior import Prior
 from models.whiten import Data
 
@@ -36,6 +38,7 @@ class Projection:
         self.data, self.p, self.law = data, p, law
         self.spread_sd = spread_sd
         self.rec, self.bed = p.index("recoverable"), p.index("bedding")
+        self.nonlinear = p.names.index(NONLINEARITY)
         keep = [i for i in range(len(p.names)) if law is None or i not in self.rec]
         self.keep = keep
         self.n_law = 0 if law is None else len(law.start)
@@ -74,7 +77,10 @@ class Projection:
         compliance, s, m = np.exp(value[0]), np.exp(value[1]), np.exp(value[2])
         e, de = bs.elastic(basis.load_N, s)
         e, de = (np.einsum("smn,sn->sm", data.root, x) * compliance for x in (e, de))
-        r_k = data.recoverable * np.exp(value[self.rec])
+        more = np.exp(value[self.nonlinear])  # 1 + q 1000 N; the compliances are those at 1000 N
+        c = np.exp(value[self.rec]) / more
+        r_k = (data.recoverable + (more - 1.0) / BEDDING_UNIT_N * data.squared) * c
+        dr = (data.squared / BEDDING_UNIT_N - data.recoverable) @ c
         w, dw = bs.at_exponent(basis, float(m))
         b_unit = np.tensordot(w, data.bedding, axes=1)
         b_j = b_unit * np.exp(value[self.bed])
@@ -95,6 +101,7 @@ class Projection:
         jac[:, :n, 0] = e * a[:, :1]
         jac[:, :n, 1] = de * a[:, :1]
         jac[:, :n, 2] = db * a[:, 2:3]
+        jac[:, :n, self.nonlinear] = dr * a[:, 1:2]
         jac[:, :n, self.rec] = r_k * a[:, 1, None, None]
         jac[:, :n, self.bed] = b_j * a[:, 2, None, None]
         jac[:, :n, -2] = f * a[:, 3:4]

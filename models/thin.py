@@ -7,12 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from models.faults import noise_of
 from models.history import Measured
 
 Floats = NDArray[np.float64]
 PER_DECADE = 12  # means per decade of time since the last change of load
-LONGEST_S = 1200.0  # no mean is longer: temperature and drift are followed
+LONGEST_S = 1200.0  # no mean of a night is longer: temperature and drift are followed
+MOST_OF_A_HOLD = 400  # means of equal length, at most: those of a test of months are longer
 CHANGE = 0.015  # of the top load: a change of load
+CHANGE_NOISES = 6.0  # and at least so many sd of the load's noise
+MOST_MEANS = 1500  # the work of a fit grows with their cube: a load that wanders is followed less closely
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +56,13 @@ def thin(m: Measured, breaks_s: tuple[float, ...] = ()) -> Thinned:
     t_b = np.add.reduceat(time, starts) / sizes
     l_b = np.add.reduceat(load, starts) / sizes
     # 2. walk: a bin ends when load has moved, when it is a twelfth of a decade long, or at a break
-    cuts = _walk(t_b, l_b, CHANGE * float(np.abs(load).max()), breaks_s)
+    change_N = CHANGE * float(np.abs(load).max())
+    change_N = min(max(change_N, CHANGE_NOISES * noise_of(l_b)), 20.0 * change_N)
+    longest_s = max(LONGEST_S, h.duration_s / MOST_OF_A_HOLD)
+    cuts = _walk(t_b, l_b, change_N, breaks_s, longest_s)
+    while cuts.edge.size > MOST_MEANS and change_N < np.abs(load).max():
+        change_N *= 1.5
+        cuts = _walk(t_b, l_b, change_N, breaks_s, longest_s)
     edges = starts[cuts.edge]
     noise = _noise(y, load)
     kept = ~_glitches(y, edges, noise)
@@ -104,7 +114,7 @@ class _Cuts:
     moving: NDArray[np.bool_]
 
 
-def _walk(time: Floats, load: Floats, change_N: float, breaks_s: tuple[float, ...]) -> _Cuts:
+def _walk(time: Floats, load: Floats, change_N: float, breaks_s: tuple[float, ...], longest_s: float) -> _Cuts:
     ratio = 10.0 ** (1.0 / PER_DECADE)
     edge: list[int] = [0]
     event: list[float] = [float(time[0])]
@@ -139,7 +149,7 @@ def _walk(time: Floats, load: Floats, change_N: float, breaks_s: tuple[float, ..
             event.append(event_s)
             moving.append(changed)
             since = t - event_s
-            end_s = t if changed else t + min(max(since * (ratio - 1.0), 0.0), LONGEST_S)
+            end_s = t if changed else t + min(max(since * (ratio - 1.0), 0.0), longest_s)
             if not changed:
                 level += 0.3 * (force - level)
     return _Cuts(np.array(edge, dtype=np.intp), np.array(event), np.array(moving))

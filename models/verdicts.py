@@ -18,6 +18,7 @@ from models.table import SLACK_N
 Floats = NDArray[np.float64]
 UNSURE = 0.35  # natural log: a part known no better than this is not told from the others
 HARDLY_MOVED = 0.6  # of the prior's sd: the data said little
+LEAST_WARMING_K = 8.0  # a test that spans less has no warm step
 ODD = 3.5  # sd: a spoke that far from its batch is named
 LIMITS = {"elastic": 0.02, "recoverable": 0.06, "bedding": 0.06, "flow": 0.3}  # least sd that oddness is judged by
 
@@ -119,14 +120,18 @@ def cannot_tell(f: Fitted, batch: Batch) -> list[CannotTell]:
             )
         )
     low, high = covers["temperature_C"]
-    if high - low < 8.0:
-        out.append(
-            CannotTell(
-                what="what warmth does",
-                because=f"the test saw {low:.0f} to {high:.0f} degC only; activation energies are from experience",
-                test="a warm step of 15 K or more during a hold",
-            )
+    warm = high - low >= LEAST_WARMING_K
+    out.append(
+        CannotTell(
+            what="what warmth does",
+            because=f"the test saw {low:.0f} to {high:.0f} degC, "
+            + ("but activation energies stay" if warm else "activation energies are")
+            + " from experience",
+            test="two batches of spokes, or two nights, at temperatures 15 K or more apart"
+            if warm
+            else "a warm step of 15 K or more during a hold",
         )
+    )
     return out
 
 

@@ -61,6 +61,8 @@ def _not_negative(value: float) -> float:
 
 
 def between(low: float, high: float, unit: str) -> Any:
+    """A number within bounds; the message names them with their unit."""
+
     def check(value: object) -> object:
         if isinstance(value, int | float) and not isinstance(value, bool) and not low <= value <= high:
             if low == 0 and value < 0:
@@ -72,10 +74,12 @@ def between(low: float, high: float, unit: str) -> Any:
 
 
 def as_tuple(value: object) -> object:
+    """A list from a file as a tuple; anything else as it is, for the check after it to refuse."""
     return tuple(value) if isinstance(value, list | tuple) else value
 
 
 def one_or_more(value: object) -> object:
+    """One value or a list of them, as a tuple."""
     return as_tuple(value) if isinstance(value, list | tuple) else (value,)
 
 

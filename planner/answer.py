@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from models.batch import Batch
 from planner.candidates import Candidate, Limit
+from planner.covered import beyond_test
 from planner.outlook import Outlook
 from planner.schedule import Schedule
 from planner.untreated import Untreated
@@ -20,8 +22,8 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 BINDS = 0.985  # share of a limit from which on it is said to bind
+WIDEST_PERCENT = 50.0  # of tolerance or balance that it makes sense to speak of
 RISES = 1.01  # mean tension over that at delivery, from which on a rise is pointed out
-BEYOND_TEST = 1.05  # load of the plan over the highest one tested
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,8 +132,21 @@ def binding_limit(limits: Sequence[tuple[Limit, float]]) -> str | None:
     return max(near)[1] if near else None
 
 
-def what_to_relax(asked: Tension, best: Option) -> tuple[str, ...]:
-    """Which requirement to relax, and by how much, for the best schedule to hold as asked; any one is enough."""
+def what_to_relax(build: Build, best: Option) -> tuple[str, ...]:
+    """Which requirement to relax, and by how much, for the best schedule to hold as asked; any one is enough.
+
+    A thread that is too short comes first: where it is, nothing else is enough without it.
+    """
+    asked, thread_mm = build.tension, build.spoke.thread_length_mm
+    needs_mm = thread_used_mm(best.outlook)
+    thread = f"spoke.thread_length_mm: {_up(needs_mm)} instead of {thread_mm:g}" if needs_mm > thread_mm else ""
+    if best.probability >= asked.probability:
+        return (thread,)
+    return tuple(f"{thread}, and {other}" if thread else other for other in _other_than_thread(asked, best))
+
+
+def _other_than_thread(asked: Tension, best: Option) -> tuple[str, ...]:
+    """What of tolerance, balance, probability and horizon; nothing that no build may ask (`WIDEST_PERCENT`)."""
     off, spread = best.outlook.worst_deviation_percent, best.outlook.worst_spread_percent
     need = int(np.ceil(asked.probability * off.size)) - 1
     out = []
@@ -143,16 +158,23 @@ def what_to_relax(asked: Tension, best: Option) -> tuple[str, ...]:
         out.append(f"tension.balance_percent: {_up(central[need])} instead of {asked.balance_percent:g}")
     if not out:
         each = 0.5 * (1.0 + asked.probability)
-        wide, uneven = _up(np.quantile(off, each)), _up(np.quantile(spread, each))
-        out.append(
-            f"tension.tolerance_percent ({wide} instead of {asked.tolerance_percent:g}) together with "
-            f"tension.balance_percent ({uneven} instead of {asked.balance_percent:g})"
-        )
-    if best.probability > 0:
-        out.append(f"tension.probability: {best.probability:.2f} instead of {asked.probability:g}")
+        wide, uneven = float(np.quantile(off, each)), float(np.quantile(spread, each))
+        if wide <= WIDEST_PERCENT and uneven <= WIDEST_PERCENT:
+            out.append(
+                f"tension.tolerance_percent ({_up(wide)} instead of {asked.tolerance_percent:g}) together with "
+                f"tension.balance_percent ({_up(uneven)} instead of {asked.balance_percent:g})"
+            )
+    if best.probability >= 0.01:
+        sure = math.floor(best.probability * 100.0) / 100.0
+        out.append(f"tension.probability: {sure:.2f} instead of {asked.probability:g}")
     until = _holds_until_h(asked, best.outlook)
     if until is not None:
-        out.append(f"tension.horizon_h: {until:.0f} instead of {asked.horizon_h:g}")
+        out.append(f"tension.horizon_h: {math.floor(until)} instead of {asked.horizon_h:g}")
+    if not out:
+        out.append(
+            f"no one of them by itself: of ten wheels one leaves target by more than {_up(np.quantile(off, 0.9))} % or "
+            f"has spokes more than {_up(np.quantile(spread, 0.9))} % off their side (see the warnings)"
+        )
     return tuple(out)
 
 
@@ -173,11 +195,7 @@ def _holds_until_h(asked: Tension, outlook: Outlook) -> float | None:
 def warnings_of(build: Build, batch: Batch, best: Option) -> tuple[str, ...]:
     """What the plan rests on and what it does not know."""
     out = [*build.notes(), *(f"batch: {w}" for w in batch.warnings)]
-    schedule = best.schedule
-    peak = max([best.peak_N, *([schedule.prestretch.load_N] if schedule.prestretch else [])])
-    tested = _highest(batch.covers.get("load_N"))
-    if tested is not None and peak > BEYOND_TEST * tested:
-        out.append(f"the plan loads spokes to {peak:.0f} N and the batch was tested up to {tested:.0f} N")
+    out += beyond_test(build, batch, best.schedule, best.peak_N)
     middle = np.median(best.outlook.side_mean_N, axis=1)
     if (middle.max(axis=0) > RISES * middle[0]).any():
         out.append("tension is expected to rise for a while after delivery: the stretch still gives length back")
@@ -188,13 +206,3 @@ def warnings_of(build: Build, batch: Batch, best: Option) -> tuple[str, ...]:
         when = f"at {100 * share:.0f} % of it, before the last turn up" if share < 1.0 else "at the tension named here"
         out.append(f"squeeze pairs {when}, in the set session and in any touch or pass: only that much is counted")
     return tuple(out)
-
-
-def _highest(values: object) -> float | None:
-    """The greatest number in what a batch file says it covers; None where it says nothing."""
-    if isinstance(values, int | float):
-        return float(values)
-    if isinstance(values, list | tuple):
-        inside = [v for v in map(_highest, values) if v is not None]
-        return max(inside) if inside else None
-    return None

@@ -11,7 +11,7 @@ from models.errors import InputError
 from planner.past import BenchNight, Past, Seen, Sitting, Turned
 from planner.present import at_shop_temperature
 from planner.record import Reading, Record, SessionDone, Sheet, Slack, Stretched, hours_between
-from planner.schedule import Session, hour_of
+from planner.schedule import Session
 from planner.wheel import Wheel
 
 Floats = NDArray[np.float64]
@@ -127,12 +127,11 @@ def next_session(record: Record, now: datetime) -> tuple[Session | None, tuple[S
         return schedule.sessions[0], ()
     left = {kind: sum(s.session == kind for s in done) for kind in ("set", "touch", "pass")}
     passed, since_h, shop = left["pass"] > 0, hours_between(done[0].at_utc, now), record.the_build.shop
-    day_h = hour_of(shop.work_end) - hour_of(shop.work_start)
     missed: list[Session] = []
     for session in schedule.sessions:
         if left[session.kind] > 0:
             left[session.kind] -= 1
-        elif session.kind == "touch" and (passed or (since_h > day_h and since_h > session.at_h + GRACE_H)):
+        elif session.kind == "touch" and (passed or (since_h > shop.day_h and since_h > session.at_h + GRACE_H)):
             missed.append(session)
         else:
             return session, tuple(missed)

@@ -1,4 +1,4 @@
-"""What a build file leaves open: values that follow from the rest, and what was assumed, in words for warnings."""
+"""What a build file leaves open: values that follow from the rest, what was assumed, whether the fibre can fit."""
 
 from __future__ import annotations
 
@@ -102,3 +102,31 @@ def notes(build: Build) -> list[str]:
             f"{build.bench_limit_N():.0f} N"
         )
     return out
+
+
+def fibre_fits(build: Build) -> None:
+    """The fibre cannot have more area than the braid's circle or the hole that a loop is pulled through.
+
+    Only what the file says is held against it; a hole that was not given is a matter for `notes`.
+
+    Raises
+    ------
+    ValueError
+        Names the key that is too small.
+    """
+    area = build.spoke.fibre_area_mm2
+    openings = []
+    if build.spoke.diameter_mm is not None:
+        openings.append((build.spoke.diameter_mm, f"spoke.diameter_mm = {build.spoke.diameter_mm:g}"))
+    if build.spoke.hub_end == "loop":
+        for name in ("left", "right"):
+            flange: Flange = getattr(build.wheel.hub, name)
+            if flange.anchoring == "hole" and flange.hole_mm > 0 and "hole_mm" in flange.model_fields_set:
+                openings.append((flange.hole_mm, f"wheel.hub.{name}.hole_mm = {flange.hole_mm:g}"))
+    for diameter, key in openings:
+        circle = circle_mm2(diameter)
+        if area > PACKING_LIMIT * circle:
+            raise ValueError(
+                f"spoke.linear_density_g_per_m = {build.spoke.linear_density_g_per_m:g} is {area:.2f} mm2 of fibre and "
+                f"cannot pass {key}: a circle of {circle:.2f} mm2 holds at most {PACKING_LIMIT:g} of its area"
+            )

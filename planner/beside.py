@@ -1,4 +1,4 @@
-"""What stands beside a plan: other schedules that were weighed, a hot day, what a change of the build would buy."""
+"""What stands beside a plan: other schedules that were weighed, a hot day, a tyre, what a change would buy."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from planner.answer import Option
 from planner.candidates import benches, ways
 from planner.hotday import hot_day
 from planner.outlook import look_ahead
-from planner.screening import Screened, bench_state, screen
+from planner.screening import Screened, bench_state, screen, surest
 
 if TYPE_CHECKING:
     from planner.build import Build
     from planner.search import Search
 
 WIDER_PERCENT = 2.0  # tolerance in "what would it buy"
-CHANGE_DRAWS = 64  # mean wheels for it
+CHANGE_DRAWS = 48  # mean wheels for it
 COARSE_RATIO = 2.2  # steps of whole wheels in log time
 SAME = 0.02  # of a probability: no better
 
@@ -34,11 +34,11 @@ def tradeoff(
     for group in found.values():
         for stretched in (False, True):
             own = [s for s in group if (s.candidate.bench is not None) == stretched]
-            best = max(own, key=lambda s: s.score).candidate if own else None
-            if best is None or (best.timing, best.bench) in out:
-                continue
-            key = (best.timing, best.bench)
-            out[key] = known[key] if key in known else search.option(best, search.few)
+            if own:
+                best = surest(own)
+                key = (best.candidate.timing, best.candidate.bench)
+                if key not in out:
+                    out[key] = known[key] if key in known else search.look(best, search.few)
     return tuple(sorted(out.values(), key=lambda o: search.cost(o.candidate)))
 
 
@@ -55,9 +55,25 @@ def heat(search: Search, winner: Option) -> tuple[str, ...]:
     )
 
 
+def inflated(search: Search) -> tuple[str, ...]:
+    """What the tyre would take off each side, in a sentence; nothing where the build names none."""
+    wheel, tyre = search.setting.wheel, search.build.wheel.tyre
+    if tyre is None:
+        return ()
+    drop = wheel.tyre_drop_N(EA_N=search.setting.EA_N)
+    left, right = (float(drop[wheel.side == s].mean()) for s in (0, 1))
+    both = (
+        f"{left:.0f} N" if round(left) == round(right) else f"{left:.0f} N on the left and {right:.0f} N on the right"
+    )
+    return (
+        f"with the tyre at {tyre.pressure_kPa:g} kPa a spoke reads about {both} less (an estimate within a factor of "
+        "two); all tensions here are of the bare wheel",
+    )
+
+
 def would_buy(search: Search, winner: Option, holds: bool) -> tuple[tuple[str, str], ...]:
     """What a wider tolerance, one more night and one more station would each bring, in words."""
-    if holds and winner.schedule.passes == 0 and winner.candidate.nights == 0:
+    if not search.threads(winner) or (holds and winner.schedule.passes == 0 and winner.candidate.nights == 0):
         return ()
     build = search.build
     asked, shop = build.tension, build.shop
@@ -74,11 +90,16 @@ def would_buy(search: Search, winner: Option, holds: bool) -> tuple[tuple[str, s
         changes.append((f"one more night (tension.delivery_h {later:g})", "tension", "delivery_h", later))
     if winner.candidate.bench is not None and shop.stations * shop.spokes_per_station < build.wheel.spokes:
         changes.append((f"one more station (shop.stations {shop.stations + 1})", "shop", "stations", shop.stations + 1))
-    out = []
-    for words, table, key, value in changes:
-        changed = build.model_copy(update={table: getattr(build, table).model_copy(update={key: value})})
-        out.append((words, _effect(search, changed, winner, holds)))
-    return tuple(out)
+    from joblib import Parallel, delayed
+
+    changed = [
+        build.model_copy(update={table: getattr(build, table).model_copy(update={key: value})})
+        for _, table, key, value in changes
+    ]
+    effects = Parallel(n_jobs=search.cores, backend="threading")(
+        delayed(_effect)(search, b, winner, holds) for b in changed
+    )
+    return tuple((words, effect) for (words, *_), effect in zip(changes, effects, strict=True))
 
 
 def _effect(search: Search, changed: Build, winner: Option, holds: bool) -> str:
@@ -87,7 +108,10 @@ def _effect(search: Search, changed: Build, winner: Option, holds: bool) -> str:
     first = slice(0, CHANGE_DRAWS)
     draws, asked = search.mean_draws.take(first), changed.tension
     known = {b: state.take(first) for b, state in search.stretches}
-    stretches = [(b, known[b] if b in known else bench_state(setting, draws, b)) for b in benches(changed)]
+    longest = max((b.hours for b in benches(changed) if b is not None), default=0.0)
+    planned = winner.candidate.bench.hours if winner.candidate.bench else longest
+    likely = [b for b in benches(changed) if b is None or b.hours in (longest, planned)]
+    stretches = [(b, known[b] if b in known else bench_state(setting, draws, b)) for b in likely]
     best: tuple[float, Screened] | None = None
     for passes in range(winner.schedule.passes + 1):
         found = [
@@ -95,10 +119,10 @@ def _effect(search: Search, changed: Build, winner: Option, holds: bool) -> str:
         ]
         fit = [s for s in found if s.probability >= asked.probability]
         tried = [min(fit, key=lambda s: search.cost(s.candidate))] if fit else []
-        tried += [max(found, key=lambda s: s.score)] if found else []
+        tried += [surest(found)] if found else []
         for s in dict.fromkeys(tried):
             schedule = s.candidate.schedule(changed, setting.targets_N)
-            outlook = look_ahead(setting, search.few, schedule, COARSE_RATIO)
+            outlook = look_ahead(setting, search.few, schedule, COARSE_RATIO, 1)
             search.evaluated += 1
             probability = float(outlook.holds(asked.tolerance_percent, asked.balance_percent).mean())
             if probability >= asked.probability:

@@ -1,7 +1,11 @@
-"""The build file: one wheel, its spokes, what tension is asked, the shop it is built in. Every key has a default."""
+"""The build file: one wheel, its spokes, what tension is asked, the shop it is built in. Every key has a default.
+
+Long because it is one list of keys, each with its default, its unit and its bounds.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from datetime import date, datetime, time
 from pathlib import Path
@@ -9,7 +13,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from models.units import KGF_N, fibre_area_mm2
+from models.kernels import shift
+from models.units import GAS_CONSTANT_J_PER_MOL_K, KGF_N, ZERO_CELSIUS_K, fibre_area_mm2
 from models.written import (
     Above0,
     Flag,
@@ -28,16 +33,26 @@ from models.written import (
     read_toml,
 )
 from planner import assumed, geometry
+from planner.schedule import hour_of
 
 LOOP_ALLOWANCE_MM = 10.0
 LEAST_TARGET_N = 200.0
+ROOM_ACTIVATION_KJ_PER_MOL = 100.0  # of the recoverable part, which a night in the cold slows most (estimate)
 HOTTEST_BENCH_C = 70.0  # polyethylene fibre: long-term service limit of the trade (from memory, medium confidence)
 
 
 def _crosses(value: object) -> object:
     if isinstance(value, int) and not isinstance(value, bool):
         return {"left": value, "right": value}
+    if not isinstance(value, Mapping | Crosses):
+        raise ValueError("must be a whole number from 0 (radial) to 4, or { left = 2, right = 1 }")
     return value
+
+
+def _profile(value: object) -> object:
+    if not isinstance(value, list | tuple) or not all(isinstance(v, list | tuple) and len(v) == 2 for v in value):
+        raise ValueError("must be pairs of share and hours, such as [[0.30, 0.2], [0.60, 0.2]]")
+    return tuple(map(tuple, value))
 
 
 Cross = Annotated[Whole, between(0, 4, "(0 is radial)")]
@@ -46,7 +61,7 @@ Millimetres = Annotated[Above0, between(0.01, 2000, "mm")]
 Hours = Annotated[NotNegative, between(0, 1e6, "h")]
 RoomC = Annotated[Number, between(-20, 60, "degC")]
 CabinetC = Annotated[Number, between(-20, HOTTEST_BENCH_C, "degC (the fibre softens above)")]
-Profile = Annotated[tuple[tuple[Share, Hours], ...], BeforeValidator(as_tuple)]
+Profile = Annotated[tuple[tuple[Share, Hours], ...], BeforeValidator(_profile)]
 
 
 class Crosses(Table):
@@ -237,6 +252,7 @@ class Shop(Table):
     """``[shop]``: the room, the frame and the builder's day."""
 
     temperature_C: RoomC = 20.0
+    night_temperature_C: RoomC | None = None  # of the room outside working hours; None: the same
     stations: Annotated[Whole, between(1, 64, "stations")] = 4
     spokes_per_station: Annotated[Whole, between(1, 64, "spokes")] = 1
     mount_min_per_spoke: Annotated[NotNegative, between(0, 240, "min")] = 3.0
@@ -266,7 +282,28 @@ class Shop(Table):
             )
         if self.work_end <= self.work_start:
             raise ValueError(f"work_end = {self.work_end:%H:%M} must come after work_start = {self.work_start:%H:%M}")
+        if self.set_session_h > self.day_h + 1e-9:
+            raise ValueError(
+                f"set_session_h = {self.set_session_h:g} does not fit between work_start = {self.work_start:%H:%M} and "
+                f"work_end = {self.work_end:%H:%M}"
+            )
         return self
+
+    @property
+    def day_h(self) -> float:
+        """Length of the working day, h."""
+        return hour_of(self.work_end) - hour_of(self.work_start)
+
+    @property
+    def standing_C(self) -> float:
+        """The steady temperature at which what lies or stands in the room day and night creeps as much, degC."""
+        if self.night_temperature_C is None:
+            return self.temperature_C
+        warm = float(shift(ROOM_ACTIVATION_KJ_PER_MOL, self.night_temperature_C, self.temperature_C))
+        share = self.day_h / 24.0
+        per_K = GAS_CONSTANT_J_PER_MOL_K / (1000.0 * ROOM_ACTIVATION_KJ_PER_MOL)
+        inverse_K = 1.0 / (self.temperature_C + ZERO_CELSIUS_K) - per_K * math.log(share + (1.0 - share) * warm)
+        return 1.0 / inverse_K - ZERO_CELSIUS_K
 
     @property
     def squeeze_share(self) -> float:
@@ -332,7 +369,7 @@ class Build(Table):
         for limit, what in self.wheel_limits_N().values():
             if self.tension.target_N > limit:
                 raise ValueError(f"tension.target_N = {self.tension.target_N:g} N is over {what} = {limit:g} N")
-        _fibre_fits(self)
+        assumed.fibre_fits(self)
         if self.tension.delivery_h < self.shop.set_session_h:
             raise ValueError(
                 f"tension.delivery_h = {self.tension.delivery_h:g} falls into the set session "
@@ -368,29 +405,6 @@ class Build(Table):
     def as_dict(self) -> dict[str, Any]:
         """What the file said, as JSON can hold it; `build_of` reads it back to the same build."""
         return self.model_dump(mode="json", exclude_unset=True)
-
-
-def _fibre_fits(build: Build) -> None:
-    """The fibre cannot have more area than the braid's circle or the hole that a loop is pulled through.
-
-    Only what the file says is held against it; a hole that was not given is a matter for `Build.notes`.
-    """
-    area = build.spoke.fibre_area_mm2
-    openings = []
-    if build.spoke.diameter_mm is not None:
-        openings.append((build.spoke.diameter_mm, f"spoke.diameter_mm = {build.spoke.diameter_mm:g}"))
-    if build.spoke.hub_end == "loop":
-        for name in ("left", "right"):
-            flange: Flange = getattr(build.wheel.hub, name)
-            if flange.anchoring == "hole" and flange.hole_mm > 0 and "hole_mm" in flange.model_fields_set:
-                openings.append((flange.hole_mm, f"wheel.hub.{name}.hole_mm = {flange.hole_mm:g}"))
-    for diameter, key in openings:
-        circle = geometry.circle_mm2(diameter)
-        if area > geometry.PACKING_LIMIT * circle:
-            raise ValueError(
-                f"spoke.linear_density_g_per_m = {build.spoke.linear_density_g_per_m:g} is {area:.2f} mm2 of fibre and "
-                f"cannot pass {key}: a circle of {circle:.2f} mm2 holds at most {geometry.PACKING_LIMIT:g} of its area"
-            )
 
 
 def build_of(content: Mapping[str, Any], where: str = "build") -> Build:

@@ -75,7 +75,11 @@ class Bench:
                 temperature_C=self.temperature_C,
                 groups=() if alike else self.groups,
             ),
-            Rest(hours=min(g.rest_h for g in self.groups), temperature_C=shop.temperature_C, load_N=self.rest_load_N),
+            Rest(
+                hours=min(g.rest_h for g in self.groups),
+                temperature_C=round(shop.standing_C, 1),
+                load_N=self.rest_load_N,
+            ),
         )
 
 
@@ -123,10 +127,9 @@ def spread_groups(n: int, places: int) -> list[tuple[int, ...]]:
 def bench(build: Build, load_N: float, hours: float, temperature_C: float) -> Bench | None:
     """A stretch of all spokes, each run resting from its end to the lacing; None where it does not fit a day."""
     shop, n = build.shop, build.wheel.spokes
-    day_h = hour_of(shop.work_end) - hour_of(shop.work_start)
     groups = spread_groups(n, shop.stations * shop.spokes_per_station)
     mount_h = shop.mount_min_per_spoke / 60.0 * max(map(len, groups))
-    if not shop.overnight_bench and hours + mount_h > day_h:
+    if not shop.overnight_bench and hours + mount_h > shop.day_h:
         return None
     ends, nights = run_ends_h(shop, len(groups), hours, mount_h)
     laced_at = ends[-1] + shop.slack_h
@@ -151,8 +154,7 @@ def benches(build: Build) -> list[Bench | None]:
     shop = build.shop
     top = math.floor(build.bench_limit_N() / LOAD_STEP_N) * LOAD_STEP_N
     top = top if top > 0 else build.bench_limit_N()
-    day_h = hour_of(shop.work_end) - hour_of(shop.work_start)
-    longest = shop.max_bench_h if shop.overnight_bench else min(shop.max_bench_h, math.floor(day_h))
+    longest = shop.max_bench_h if shop.overnight_bench else min(shop.max_bench_h, math.floor(shop.day_h))
     asked = []
     for th in shop.bench_temperature_C:
         asked += [(top, longest, th), (top, longest / 2.0, th)]
@@ -206,7 +208,7 @@ def timings(build: Build, passes: int, touches: int) -> Timing | None:
     best: Timing | None = None
     clock = start
     while clock + shop.set_session_h <= end + 1e-9:
-        times = _touch_times(shop, end - clock, touches)
+        times = _touch_times(shop, min(end - clock, deliver), touches)
         if times is not None:
             after = (times[-1] + shop.pass_session_h if times else shop.set_session_h) + shop.pass_interval_h
             passing = _pass_times(build, clock, after, deliver, passes)
@@ -233,6 +235,7 @@ def _later(one: Timing, other: Timing) -> bool:
 
 
 def _touch_times(shop: Shop, day_left_h: float, touches: int) -> list[float] | None:
+    """Starts of touches that are over ``day_left_h`` after the start of the set; None where so many do not fit."""
     first = shop.set_session_h + TOUCH_AFTER_SET_H
     last = day_left_h - shop.pass_session_h
     if touches == 0:
@@ -290,7 +293,7 @@ class Candidate:
         return Schedule(
             prestretch=prestretch,
             rest=rest,
-            laced=Laced(hours=shop.laced_h, tension_N=shop.lacing_tension_N, temperature_C=shop.temperature_C),
+            laced=Laced(hours=shop.laced_h, tension_N=shop.lacing_tension_N, temperature_C=round(shop.standing_C, 1)),
             sessions=tuple(sessions),
             deliver=Deliver(at_h=self.timing.deliver_h),
         )

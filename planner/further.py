@@ -16,17 +16,19 @@ if TYPE_CHECKING:
     from planner.candidates import Candidate
 
 Floats = NDArray[np.float64]
-MOST_FURTHER = 12
 AFTER_LAST_PASS_H = 1.0
-RATIO = 2.5
-TIMES = 8
+RATIO = 3.5  # of the steps: a count of passes needs no more
+TIMES = 5
+LEAST_SHARE = 1.0 / 12.0
+ASKED_AFTER = (1, 2, 3, 4, 6, 9, 12)  # further passes
 
 
 def further_passes(setting: Setting, draws: MeanDraws, candidate: Candidate, state: ChainState) -> float:
     """Mean number of further overnight passes until a wheel holds, over the wheels that the schedule fails.
 
     Mean spokes, so balance is left aside. Further passes are the trade's: to target, one each night, delivery waiting
-    for them. 0 where no draw fails; a wheel that 12 do not bring to hold counts 13.
+    for them. A wheel that 12 do not bring to hold counts 13, and one that needs a number between those of `ASKED_AFTER`
+    the next of them. Where fewer draws fail than `LEAST_SHARE` of them, those farthest off stand for wheels that fail.
 
     Parameters
     ----------
@@ -36,28 +38,30 @@ def further_passes(setting: Setting, draws: MeanDraws, candidate: Candidate, sta
     shop, asked, targets = build.shop, build.tension, np.array(setting.targets_N)
     schedule = candidate.schedule(build, setting.targets_N)
     spokes, standing = through_sessions(setting, draws, schedule, state)
-    fails = ~_holds(setting, spokes, standing, schedule.deliver.at_h)
-    if not fails.any():
-        return 0.0
-    draws, count = draws.take(fails), np.full(int(fails.sum()), float(MOST_FURTHER + 1))
+    off = _off_percent(setting, spokes, standing, schedule.deliver.at_h)
+    fails = off > min(asked.tolerance_percent, float(np.quantile(off, 1.0 - LEAST_SHARE)))
+    if not fails.any():  # all alike
+        return 1.0
+    draws, count = draws.take(fails), np.full(int(fails.sum()), float(ASKED_AFTER[-1] + 1))
     spokes = draws.spokes(setting)
     standing = Standing(state=standing.state.take(fails), tension_N=standing.tension_N[fails], time_s=standing.time_s)
-    for done in range(1, MOST_FURTHER + 1):
+    for done in range(1, ASKED_AFTER[-1] + 1):
         _, standing = let_stand(spokes, standing, [standing.time_s + shop.pass_interval_h * H], RATIO)
         if standing.time_s / H + shop.pass_session_h + AFTER_LAST_PASS_H >= asked.horizon_h:
             break
         full = draws.stands_N(setting, targets, done)
         standing = retensioned(spokes, standing, full, shop.pass_session_h)
-        count[_holds(setting, spokes, standing, schedule.deliver.at_h) & (count > done)] = done
-        if (count <= done).all():
-            break
+        if done in ASKED_AFTER:
+            begins_h = max(schedule.deliver.at_h, standing.time_s / H + AFTER_LAST_PASS_H)
+            off = _off_percent(setting, spokes, standing, begins_h)
+            count[(off <= asked.tolerance_percent) & (count > done)] = done
+            if (count <= done).all():
+                break
     return float(count.mean())
 
 
-def _holds(setting: Setting, spokes: Spokes, standing: Standing, deliver_h: float) -> NDArray[np.bool_]:
-    """(D,) whether both side means stay within tolerance, delivery moved to the last pass + 1 h where that is later."""
-    begins_h = max(deliver_h, standing.time_s / H + AFTER_LAST_PASS_H)
+def _off_percent(setting: Setting, spokes: Spokes, standing: Standing, begins_h: float) -> Floats:
+    """(D,) the farthest that a side is from its target between ``begins_h`` and the horizon."""
     tensions, _ = standing_until(spokes, standing, output_times_h(setting.build, begins_h, TIMES), RATIO)
-    off = np.abs(np.stack(tensions) / np.array(setting.targets_N) - 1.0)
-    within: NDArray[np.bool_] = 100.0 * off.max(axis=(0, 2)) <= setting.build.tension.tolerance_percent
-    return within
+    off: Floats = 100.0 * np.abs(np.stack(tensions) / np.array(setting.targets_N) - 1.0).max(axis=(0, 2))
+    return off

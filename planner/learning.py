@@ -95,7 +95,7 @@ def live_through(setting: Setting, draws: Draws, past: Past) -> Lives:
     shop = setting.build.shop
     last = past.sittings[-1]
     spokes = setting.spokes(draws, setting.coupling(_session(last)))
-    state = before_the_set(draws.chain, past, shop.temperature_C)
+    state = before_the_set(draws.chain, past, shop.standing_C)
     standing: Standing | None = None
     log_weight = np.zeros(draws.count)
     events: list[tuple[float, int, Sitting | Seen]] = [(s.at_h, 1, s) for s in past.sittings]

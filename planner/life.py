@@ -47,8 +47,8 @@ def usual_schedule(build: Build) -> Schedule:
             hours=min(USUAL_STRETCH_H, shop.max_bench_h),
             temperature_C=shop.bench_temperature_C[0],
         ),
-        rest=Rest(hours=shop.slack_h, temperature_C=shop.temperature_C),
-        laced=Laced(hours=shop.laced_h, tension_N=shop.lacing_tension_N, temperature_C=shop.temperature_C),
+        rest=Rest(hours=shop.slack_h, temperature_C=shop.standing_C),
+        laced=Laced(hours=shop.laced_h, tension_N=shop.lacing_tension_N, temperature_C=shop.standing_C),
         sessions=(Session(kind="set", at_h=0.0, left_N=target, right_N=target),),
         deliver=Deliver(at_h=build.tension.delivery_h),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,16 +12,14 @@ from numpy.typing import NDArray
 
 from models.batch import Batch, draw_chains, given_fibre_area
 from models.chain import Chain, elastic_slope_per_N, total_strain
+from planner.coupling import Coupling, coupling_of
 from planner.relaxation import (
     STEP_RATIO,
-    Coupling,
     Spokes,
     Standing,
-    coupling_of,
-    first_set,
     let_stand,
     prepared,
-    retensioned,
+    through,
     without_fast_modes,
 )
 from planner.schedule import Schedule, Session
@@ -61,10 +60,8 @@ class Draws:
 
     def take(self, part: slice) -> Draws:
         """Some of the wheels."""
-        # as Chain.take does, but what all spokes of a wheel share stays a single value
-        own = {f.name: getattr(self.chain, f.name) for f in fields(self.chain) if f.name != "reference_C"}
         return Draws(
-            chain=replace(self.chain, **{name: a[part] for name, a in own.items() if a.ndim > 1}),
+            chain=some_of(self.chain, part),
             reading=self.reading[:, part],
             bias=self.bias[part],
             seat_mm=self.seat_mm[part],
@@ -75,6 +72,12 @@ class Draws:
     def chunks(self) -> list[Draws]:
         """The draws in parts that are quick to step."""
         return [self.take(slice(i, i + CHUNK)) for i in range(0, self.count, CHUNK)]
+
+
+def some_of(chain: Chain, part: slice | NDArray[np.bool_]) -> Chain:
+    """Some wheels of a chain, as Chain.take does it, but what all spokes of a wheel share stays a single value."""
+    own = {f.name: getattr(chain, f.name) for f in fields(chain) if f.name != "reference_C"}
+    return replace(chain, **{name: a[part] for name, a in own.items() if a.ndim > 1})
 
 
 def of_its_fibre(build: Build, batch: Batch) -> Batch:
@@ -139,7 +142,8 @@ class Setting:
         return Spokes(
             chain=draws.chain,
             coupling=coupling,
-            temperature_C=self.build.shop.temperature_C,
+            temperature_C=self.build.shop.standing_C,
+            sessions_C=self.build.shop.temperature_C,
             seat_mm=draws.seat_mm,
             seat_at_once=draws.seat_at_once,
             give_per_N=self.follow_up * (draws.softer - 1.0) / self.EA_N,
@@ -162,16 +166,7 @@ def through_sessions(
     state = prepared(draws.chain, schedule, shop.temperature_C)
     laced_N = schedule.laced.tension_N if schedule.laced else 0.0
     laced_strain = total_strain(draws.chain, state, laced_N, shop.temperature_C)
-    last = len(schedule.sessions) - 1
-    standing: Standing | None = None
-    for i, session in enumerate(schedule.sessions):
-        full = setting.stands_N(draws, session, last - i)
-        if standing is None:
-            standing = first_set(spokes, state, full, shop)
-        else:
-            _, standing = let_stand(spokes, standing, [session.at_h * H], ratio)
-            standing = retensioned(spokes, standing, full, session.length_h(shop))
-    assert standing is not None
+    standing = through(spokes, state, schedule.sessions, partial(setting.stands_N, draws), shop, ratio)
     grown = total_strain(draws.chain, standing.state, standing.tension_N, shop.temperature_C) - laced_strain
     rim = setting.follow_up * draws.softer * (standing.tension_N - laced_N) / setting.EA_N
     thread = setting.wheel.fibre_mm * (grown + rim) + spokes.seating_mm(standing.time_s)
@@ -297,8 +292,10 @@ def standing_until(spokes: Spokes, standing: Standing, time_h: Floats, ratio: fl
     return list(flat.reshape(time_h.size, *stack.shape[1:])), last
 
 
-def look_ahead(setting: Setting, draws: Draws, schedule: Schedule, ratio: float = STEP_RATIO) -> Outlook:
-    """Put all draws through a schedule, on all cores."""
+def look_ahead(
+    setting: Setting, draws: Draws, schedule: Schedule, ratio: float = STEP_RATIO, cores: int = -1
+) -> Outlook:
+    """Put all draws through a schedule, on so many cores (-1: all)."""
     from joblib import Parallel, delayed
 
     time_h = output_times_h(setting.build, schedule.deliver.at_h)
@@ -310,7 +307,7 @@ def look_ahead(setting: Setting, draws: Draws, schedule: Schedule, ratio: float 
         return np.stack([s.mean_N for s in both]), np.stack([s.spread_percent for s in both]), thread.max(axis=1)
 
     setting.coupling(schedule.sessions[-1])  # worked out once, before the threads want it
-    parts = Parallel(n_jobs=-1, backend="threading")(delayed(one)(part) for part in draws.chunks())
+    parts = Parallel(n_jobs=cores, backend="threading")(delayed(one)(part) for part in draws.chunks())
     return Outlook(
         time_h=time_h,
         targets_N=setting.targets_N,

@@ -48,7 +48,10 @@ class Expected:
 
     @classmethod
     def of_any_wheel(cls, wheel: Wheel, read_N: Floats, influence: Floats) -> Expected:
-        """Both sides in balance about the level that was read; spokes as uneven as most of them are."""
+        """Both sides in balance about the level that was read; spokes as uneven as most of them are.
+
+        Uneven by their lengths, which neighbours share, and each by its own as far as a wheel can carry it.
+        """
         targets = np.array(wheel.side_targets_N())
         each = targets[wheel.side]
         level = float(np.median(read_N / each))
@@ -56,7 +59,11 @@ class Expected:
         uneven = float(np.median(np.abs(read_N / mean - 1.0))) / NormalDist().inv_cdf(0.75)
         uneven = min(max(WIDER * uneven, LEAST_SPREAD), MOST_SPREAD)
         shortening = uneven * mean / np.diag(influence)
-        return cls(tension_N=mean, covariance=spread_of(influence, shortening) + level_of(mean, UNKNOWN_LEVEL))
+        each_its_own = set_error_of(wheel, uneven * mean)
+        return cls(
+            tension_N=mean,
+            covariance=spread_of(influence, shortening) + each_its_own + level_of(mean, UNKNOWN_LEVEL),
+        )
 
 
 def spread_of(influence: Floats, shortening_sd_mm: Floats) -> Floats:
@@ -179,8 +186,8 @@ def where_it_stands(influence: Floats, read_N: Floats, sd_N: Floats, expected: E
     prior = expected.covariance
     noise = np.diag(sd_N**2)
     scatter = _scatter(prior + noise, read_N - m)
-    widen = max(1.0, scatter) ** 2
-    noise = noise * widen
+    widen = max(1.0, scatter) ** 2  # whether the readings or the wheel scatter more than stated, they cannot tell
+    noise, prior = noise * widen, prior * widen
     threshold = NormalDist().inv_cdf(1.0 - FALSE_ALARM / (4.0 * n))
     outliers: list[Outlier] = []
     good = np.ones(n, dtype=bool)

@@ -53,6 +53,7 @@ def in_words(
     passes_to_come: int,
     better: tuple[tuple[float, float], float] | None,
 ) -> str:
+    """Why the answer is what it is, as one paragraph for the builder."""
     asked = build.tension
     out = []
     if learned is not None:
@@ -167,6 +168,7 @@ def warnings_of(
     learned: Learned | None,
     no_batch: bool,
 ) -> tuple[str, ...]:
+    """What to keep in mind beside the turns, one sentence each."""
     out = list(present.notes)
     missing = [n for n, v in (("lateral_mm", measured.lateral_mm), ("radial_mm", measured.radial_mm)) if v is None]
     if missing:

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from models.batch import Batch
-from models.errors import InputError
+from models.errors import CannotAnswer, InputError
 from models.written import Above0, NotNegative, Number, Table, Whole, as_tuple, between, checked
 from planner.build import Build, build_of
 from planner.schedule import Schedule, schedule_of
@@ -40,6 +40,8 @@ def _utc(value: datetime) -> datetime:
 Moment = Annotated[datetime, AfterValidator(_utc)]
 Numbers = Annotated[tuple[Number, ...], BeforeValidator(as_tuple)]
 Positions = Annotated[tuple[Annotated[Whole, between(1, 72, "(a position)")], ...], BeforeValidator(as_tuple)]
+MOST_N = 10_000.0  # no spoke bears more: a slip of the pen
+Tight = Annotated[Above0, between(0, MOST_N, "N")]
 Celsius = Annotated[Number, between(-40, 90, "degC")]
 
 
@@ -74,8 +76,8 @@ class Entry(Table):
 class Sides(Table):
     """Set tension of each side."""
 
-    left: Above0
-    right: Above0
+    left: Tight
+    right: Tight
 
 
 class Planned(Entry):
@@ -90,7 +92,7 @@ class Stretched(Entry):
 
     kind: Literal["stretched"] = "stretched"
     positions: Positions
-    load_N: Above0
+    load_N: Tight
     hours: NotNegative
     temperature_C: Celsius
 
@@ -106,7 +108,7 @@ class Laced(Entry):
     """All spokes in the wheel at a small tension."""
 
     kind: Literal["laced"] = "laced"
-    tension_N: NotNegative
+    tension_N: Annotated[NotNegative, between(0, MOST_N, "N")]
 
 
 class Turned(Entry):
@@ -256,6 +258,29 @@ def hours_between(start: datetime, end: datetime) -> float:
     return (end - start).total_seconds() / 3600.0
 
 
+def refuse_disproved(schedule: Mapping[str, Any]) -> None:
+    """A plan whose own proof, a night of spare spokes, left the band that its batch promised is not followed.
+
+    Raises
+    ------
+    CannotAnswer
+        With what was measured and what was promised at the end of that night.
+    """
+    proof = schedule.get("proof")
+    if not isinstance(proof, Mapping) or proof.get("within") is not False:
+        return
+    words = ""
+    try:
+        measured, band = float(proof["tension_N"][-1]), proof["expected_N"]
+        words = f" ({measured:.0f} N at its end, promised were {band['p05'][-1]:.0f} to {band['p95'][-1]:.0f} N)"
+    except (KeyError, IndexError, TypeError, ValueError):
+        pass
+    raise CannotAnswer(
+        f"this plan is refused: in the night of spare spokes (key 'proof') their tension left the band{words}; fit the "
+        "batch again with that run, then plan again"
+    )
+
+
 def kept_of(schedule: Mapping[str, Any]) -> dict[str, Any]:
     """What the record keeps of schedule.json.
 
@@ -263,7 +288,10 @@ def kept_of(schedule: Mapping[str, Any]) -> dict[str, Any]:
     ------
     InputError
         It has no steps, or they are not as they should be.
+    CannotAnswer
+        Its proof speaks against it.
     """
+    refuse_disproved(schedule)
     steps = schedule.get("steps")
     if not isinstance(steps, list) or not steps:
         raise InputError("key 'steps' is missing or empty: not a schedule that can be followed")
@@ -279,6 +307,7 @@ def kept_of(schedule: Mapping[str, Any]) -> dict[str, Any]:
         "target_N",
         "limits",
         "warnings",
+        "proof",
     )
     return {k: schedule[k] for k in keys if k in schedule}
 

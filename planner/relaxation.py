@@ -9,11 +9,13 @@ stiffening, its own share of softness) acts like a nipple turned back. A step ta
 every mode in closed form (models/chain.py) and finds the end tensions by Newton's method; only the slopes' spread from
 spoke to spoke is left to iteration, the rest is solved in the eigenvectors of A. All arrays carry leading dimensions
 (...): draws, or candidates x draws; the last one is the spokes (or one mean spoke a side).
+
+Long because one state goes through frame, rest, lacing, sessions and standing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -30,11 +32,11 @@ from models.chain import (
     elastic_strain,
     virgin,
 )
-from planner.schedule import Laced, Prestretch, Schedule
+from planner.coupling import Coupling
+from planner.schedule import Laced, Prestretch, Schedule, Session
 
 if TYPE_CHECKING:
     from planner.build import Shop
-    from planner.wheel import Wheel
 
 Floats = NDArray[np.float64]
 H = 3600.0
@@ -49,81 +51,6 @@ PART_EVERY = 4  # steps after which bedding modes that have stopped are left out
 MOST_ITERATIONS = 60
 LAST_DIGITS = 1e-14  # relative
 HALVED_FROM = 8  # iteration from which on only half of each change is made: it may be going back and forth
-UNLIKE = 0.4  # spread of the slopes up to which the iteration in `Coupling.solve` gains at least a digit in three
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Coupling:
-    """What spokes of one wheel do to each other when they lengthen."""
-
-    influence: Floats  # (n, n) A = dT/d(shortening), N/mm
-    EA_N: float  # stiffness of the spokes in A
-    fibre_mm: Floats  # (n,) length that stretches and creeps
-    vectors: Floats  # (n, n) A = vectors diag(values) inverse
-    inverse: Floats  # (n, n)
-    values: Floats  # (n,)
-
-    @classmethod
-    def of(cls, influence: Floats, EA_N: float, fibre_mm: Floats) -> Coupling:
-        """Decompose an influence matrix (real eigenvalues: symmetric, or similar to a symmetric one)."""
-        if np.allclose(influence, influence.T, rtol=0.0, atol=1e-9 * np.abs(influence).max()):
-            values, vectors = np.linalg.eigh(0.5 * (influence + influence.T))
-            inverse = vectors.T
-        else:
-            complex_values, complex_vectors = np.linalg.eig(influence)
-            values, vectors = np.real(complex_values), np.real(complex_vectors)
-            inverse = np.linalg.inv(vectors)
-        return cls(
-            influence=influence,
-            EA_N=EA_N,
-            fibre_mm=fibre_mm,
-            vectors=np.ascontiguousarray(vectors),
-            inverse=np.ascontiguousarray(inverse),
-            values=values,
-        )
-
-    def answer(self, lengthening_mm: Floats) -> Floats:
-        """(..., n) A x: the loss of tension, N, where spokes grow longer."""
-        out: Floats = lengthening_mm @ self.influence.T
-        return out
-
-    def solve(self, miss_N: Floats, slope_mm_per_N: Floats) -> Floats:
-        """(..., n) x with (I + A diag(slope)) x = miss, closely enough for a Newton step."""
-        miss_N, slope_mm_per_N = np.broadcast_arrays(miss_N, slope_mm_per_N)
-        middle = slope_mm_per_N.mean(-1, keepdims=True)
-        unlike = slope_mm_per_N - middle
-        scale = 1.0 / (1.0 + middle * self.values)
-        into, back = self.inverse.T, self.vectors.T
-        x: Floats = ((miss_N @ into) * scale) @ back
-        stiffest = self.values.max()
-        gain = np.abs(unlike).max(-1) * stiffest / (1.0 + middle[..., 0] * stiffest)  # of the error, each time
-        far = gain > UNLIKE
-        worst = float(gain.max(where=~far, initial=0.0))
-        for _ in range(3 if worst > 0.15 else 2 if worst > 0.05 else 1):
-            x = (((miss_N - self.answer(unlike * x)) @ into) * scale) @ back
-        if far.any():
-            # spokes too unlike each other for the iteration: solved whole
-            whole = np.eye(self.values.size) + self.influence * slope_mm_per_N[far][:, None, :]
-            x[far] = np.linalg.solve(whole, miss_N[far][..., None])[..., 0]
-        return x
-
-
-def coupling_of(wheel: Wheel, EA_N: float, tension_N: object = None) -> Coupling:
-    """A whole wheel, every spoke, standing at ``tension_N`` (the side targets, if left out)."""
-    return Coupling.of(wheel.influence(tension_N, EA_N), EA_N, wheel.fibre_mm)
-
-
-def mean_coupling(wheel: Wheel, EA_N: float) -> Coupling:
-    """One mean spoke a side (left, right): the mean tension of each side when all spokes of a side lengthen alike."""
-    A = wheel.influence(None, EA_N)
-    own = [wheel.side == s for s in (0, 1)]
-    means = np.array([[A[np.ix_(a, b)].sum(axis=1).mean() for b in own] for a in own])
-    return Coupling.of(means, EA_N, np.array([wheel.fibre_mm[a].mean() for a in own]))
-
-
-def mean_field(followup: float, EA_N: float, fibre_mm: float) -> Coupling:
-    """A single spoke in a wheel whose spokes are all alike: T (1 + phi)/EA + creep = constant."""
-    return Coupling.of(np.array([[EA_N / fibre_mm / (1.0 + followup)]]), EA_N, np.array([fibre_mm]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,11 +59,17 @@ class Spokes:
 
     chain: Chain  # (..., n)
     coupling: Coupling
-    temperature_C: float
+    temperature_C: float  # of the room while nipples are left alone
     seat_mm: Floats  # (..., n) settling of nipple, seat and hub hole after the first set
     seat_at_once: Floats  # (..., 1) share of it that comes as soon as the nipples are left alone
     give_per_N: Floats  # (..., 1) softness of the rim beyond the coupling's, as strain of a spoke per N
     set_end_s: float  # end of the set session, s from its start
+    sessions_C: float | None = None  # of the room in sessions, by day; None: as while left alone
+
+    @property
+    def by_day_C(self) -> float:
+        """Temperature of a session."""
+        return self.temperature_C if self.sessions_C is None else self.sessions_C
 
     def seating_mm(self, time_s: float) -> Floats:
         """(..., n) how far seats have settled."""
@@ -253,7 +186,7 @@ def first_set(spokes: Spokes, state: ChainState, tension_N: Floats, shop: Shop) 
 
     Stress relief is done at the end of the last stage below full tension, before the last turn up.
     """
-    chain, th = spokes.chain, spokes.temperature_C
+    chain, th = spokes.chain, spokes.by_day_C
     for seconds, share in set_stages(shop):
         load = share * tension_N
         state, _ = advance(chain, state, seconds, load, load, th)
@@ -277,8 +210,28 @@ def set_stages(shop: Shop) -> list[tuple[float, float]]:
 
 def retensioned(spokes: Spokes, standing: Standing, tension_N: Floats, session_h: float) -> Standing:
     """A touch or a pass: at ``tension_N`` (..., n) for the session, then left alone."""
-    state, _ = advance(spokes.chain, standing.state, session_h * H, tension_N, tension_N, spokes.temperature_C)
+    state, _ = advance(spokes.chain, standing.state, session_h * H, tension_N, tension_N, spokes.by_day_C)
     return Standing(state=state, tension_N=tension_N, time_s=standing.time_s + session_h * H)
+
+
+def through(
+    spokes: Spokes,
+    state: ChainState,
+    sessions: Sequence[Session],
+    stands: Callable[[Session, int], Floats],
+    shop: Shop,
+    ratio: float,
+) -> Standing:
+    """Up to the end of the last session, from the ``state`` when the first set begins.
+
+    ``stands`` gives the true tensions (..., n) that a session leaves, and takes with it how many are still to come.
+    """
+    first, *later = sessions
+    standing = first_set(spokes, state, stands(first, len(later)), shop)
+    for i, session in enumerate(later):
+        _, standing = let_stand(spokes, standing, [session.at_h * H], ratio)
+        standing = retensioned(spokes, standing, stands(session, len(later) - 1 - i), session.length_h(shop))
+    return standing
 
 
 # -- left alone ----------------------------------------------------------------------------------------------------

@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
 from models.errors import InputError
 from planner.agenda import runs_of
 from planner.asdone import next_session
-from planner.events import Times, events_at
+from planner.events import Event, Times, events_at
 from planner.record import Record
 from planner.schedule import Group, Schedule
 from planner.stretching import Laid, calendar_of
 
 
-def remaining(record: Record, now: datetime, start: datetime | None = None, wheels: int = 1) -> Laid:
+def remaining(
+    record: Record,
+    now: datetime,
+    start: datetime | None = None,
+    wheels: int = 1,
+    beside: Sequence[Sequence[Event]] = (),
+) -> Laid:
     """Events still to come; before anything is done, of so many alike ``wheels``.
 
-    Before the set they are laid out from ``start`` (else from now, in the computer's time zone) in working hours; from
-    the set on they stand at the schedule's times after it.
+    Before the set they are laid out from ``start`` (else from now, in the computer's time zone) in working hours and
+    around the events of other wheels ``beside``; from the set on they stand at the schedule's times after it.
 
     Raises
     ------
@@ -48,9 +55,9 @@ def remaining(record: Record, now: datetime, start: datetime | None = None, whee
         ready = laced.at_utc + timedelta(hours=build.shop.laced_h)
         begin = max(begin, ready) if begin.tzinfo else max(begin, ready.astimezone().replace(tzinfo=None))
         left = replace(schedule, prestretch=None, rest=None)
-        return calendar_of(build, left, begin, wheels=1, now=now, name=record.name, laced=True)
+        return calendar_of(build, left, begin, wheels=1, now=now, name=record.name, laced=True, beside=beside)
     left, done = _left(record, schedule)
-    return calendar_of(build, left, begin, wheels=wheels, now=now, name=record.name, runs_done=done)
+    return calendar_of(build, left, begin, wheels=wheels, now=now, name=record.name, runs_done=done, beside=beside)
 
 
 def _left(record: Record, schedule: Schedule) -> tuple[Schedule, int]:

@@ -260,9 +260,10 @@ def _before_the_wheel(schedule: Schedule, build: Build) -> list[str]:
         if not any(abs(stretch.temperature_C - t) < 1e-6 for t in shop.bench_temperature_C):
             allowed = ", ".join(f"{t:g}" for t in shop.bench_temperature_C)
             out.append(f"prestretch: {stretch.temperature_C:g} degC is not one of shop.bench_temperature_C ({allowed})")
-        day_h = hour_of(shop.work_end) - hour_of(shop.work_start)
-        if not shop.overnight_bench and _over(stretch.hours, day_h):
-            out.append(f"prestretch: {stretch.hours:g} h does not fit a working day of {day_h:g} h without a night")
+        if not shop.overnight_bench and _over(stretch.hours, shop.day_h):
+            out.append(
+                f"prestretch: {stretch.hours:g} h does not fit a working day of {shop.day_h:g} h without a night"
+            )
         out += _groups(stretch, rest, build)
     if rest is not None and _over(shop.slack_h, rest.hours):
         out.append(f"rest: {rest.hours:g} h is shorter than shop.slack_h = {shop.slack_h:g}")
@@ -309,7 +310,6 @@ def _times(schedule: Schedule, build: Build) -> list[str]:
     first, *later = schedule.sessions
     if first.kind != "set" or first.at_h != 0.0:
         out.append(f"{first.kind}: the first session is the set, with at_h 0 (not {first.at_h:g})")
-    day_h = hour_of(shop.work_end) - hour_of(shop.work_start)
     end_h = first.at_h + first.length_h(shop)
     night_h = end_h  # end of the last set or pass
     for s in later:
@@ -321,8 +321,8 @@ def _times(schedule: Schedule, build: Build) -> list[str]:
         if s.kind == "touch":
             if _over(shop.set_session_h + 1.0, s.at_h):
                 out.append(f"{what}: a touch comes at least 1 h after the set ({shop.set_session_h + 1.0:g} h)")
-            if _over(s.at_h + s.length_h(shop), day_h):
-                out.append(f"{what}: is not over on the day of the set (working day of {day_h:g} h)")
+            if _over(s.at_h + s.length_h(shop), shop.day_h):
+                out.append(f"{what}: is not over on the day of the set (working day of {shop.day_h:g} h)")
         elif s.kind == "pass":
             if _over(night_h + shop.pass_interval_h, s.at_h):
                 out.append(

@@ -16,17 +16,18 @@ from numpy.typing import NDArray
 
 from models.chain import Chain, ChainState, virgin
 from planner.candidates import Bench, Candidate, Timing
-from planner.outlook import Draws, H, Setting, output_times_h, standing_until
+from planner.coupling import mean_coupling
+from planner.outlook import Draws, H, Setting, output_times_h, some_of, standing_until
 from planner.relaxation import (
     Spokes,
     Standing,
     first_set,
     laced,
     let_stand,
-    mean_coupling,
     rested,
     retensioned,
     stretched,
+    through,
 )
 from planner.schedule import Laced, Schedule, Session
 
@@ -34,10 +35,11 @@ if TYPE_CHECKING:
     from planner.build import Build
 
 Floats = NDArray[np.float64]
-TIMES = 10  # output times of a screening
+TIMES = 7  # output times of a screening
 RATIO = 2.5  # of its steps
-LEVELS = 101  # levels of the last session that are compared
-SMOOTH_PERCENT = 0.3  # a draw that stays within tolerance by so much counts nearly whole
+COARSE_STEP = 0.015  # of the last session's level, at most
+FINE_LEVELS = 13  # compared about the best coarse one
+SMOOTH_PERCENT = ((0.3, 0.9), (3.0, 0.1))  # width and share: a draw within tolerance by so much counts nearly whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,9 +78,8 @@ class MeanDraws:
 
     def take(self, part: slice | NDArray[np.bool_]) -> MeanDraws:
         """Some of the draws."""
-        own = {f.name: getattr(self.chain, f.name) for f in fields(self.chain) if f.name != "reference_C"}
         return MeanDraws(
-            chain=replace(self.chain, **{name: a[part] for name, a in own.items() if a.ndim > 1}),
+            chain=some_of(self.chain, part),
             reading=self.reading[:, part],
             bias=self.bias[part],
             seat_mm=self.seat_mm[part],
@@ -91,7 +92,8 @@ class MeanDraws:
         return Spokes(
             chain=self.chain,
             coupling=mean_coupling(setting.wheel, setting.EA_N),
-            temperature_C=setting.build.shop.temperature_C,
+            temperature_C=setting.build.shop.standing_C,
+            sessions_C=setting.build.shop.temperature_C,
             seat_mm=self.seat_mm,
             seat_at_once=self.seat_at_once,
             give_per_N=setting.follow_up * (self.softer - 1.0) / setting.EA_N,
@@ -108,7 +110,7 @@ class MeanDraws:
 def bench_state(setting: Setting, draws: MeanDraws, bench: Bench | None) -> ChainState:
     """(D, 2) mean state of each side when the first set begins."""
     shop, chain = setting.build.shop, draws.chain
-    lacing = Laced(hours=shop.laced_h, tension_N=shop.lacing_tension_N, temperature_C=shop.temperature_C)
+    lacing = Laced(hours=shop.laced_h, tension_N=shop.lacing_tension_N, temperature_C=shop.standing_C)
     if bench is None:
         return laced(chain, virgin(chain), lacing, 0.0)
     unloaded = stretched(chain, bench.steps(shop)[0], shop.temperature_C)
@@ -116,7 +118,7 @@ def bench_state(setting: Setting, draws: MeanDraws, bench: Bench | None) -> Chai
     for group in bench.groups:
         own = setting.wheel.side[np.array(group.positions) - 1]
         weights.append([np.count_nonzero(own == s) for s in (0, 1)])
-        parts.append(rested(chain, unloaded, group.rest_h, bench.rest_load_N, shop.temperature_C))
+        parts.append(rested(chain, unloaded, group.rest_h, bench.rest_load_N, shop.standing_C))
     share = np.array(weights, dtype=np.float64)
     share /= share.sum(axis=0)
 
@@ -132,26 +134,30 @@ def through_sessions(
 ) -> tuple[Spokes, Standing]:
     """Mean spokes up to the end of a schedule's last session, from their ``state`` when the first set begins."""
     shop, spokes = setting.build.shop, draws.spokes(setting)
-    last = len(schedule.sessions) - 1
-    standing: Standing | None = None
-    for i, session in enumerate(schedule.sessions):
-        full = draws.stands_N(setting, np.array(session.tension_N), last - i)
-        if standing is None:
-            standing = first_set(spokes, state, full, shop)
-        else:
-            _, standing = let_stand(spokes, standing, [session.at_h * H], ratio)
-            standing = retensioned(spokes, standing, full, session.length_h(shop))
-    assert standing is not None
-    return spokes, standing
+
+    def stands(session: Session, to_come: int) -> Floats:
+        return draws.stands_N(setting, np.array(session.tension_N), to_come)
+
+    return spokes, through(spokes, state, schedule.sessions, stands, shop, ratio)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Screened:
     """A candidate with the best level of its last session, as far as the means can tell."""
 
     candidate: Candidate
-    probability: float  # that the side means stay within tolerance
-    score: float  # the same, smoothed: ranks candidates
+    within: NDArray[np.bool_]  # (D,) draws whose side means stay within tolerance
+    score: float  # their share, smoothed: ranks candidates
+
+    @property
+    def probability(self) -> float:
+        """Share of the draws whose side means stay within tolerance."""
+        return float(self.within.mean())
+
+
+def surest(found: Sequence[Screened]) -> Screened:
+    """The one that holds best."""
+    return max(found, key=lambda s: s.score)
 
 
 def screen(
@@ -170,30 +176,12 @@ def screen(
     early_levels : of the sessions before the last, over target
     most : highest level of a session over target
     """
-    out = []
-    # spokes that were stretched have packed their braid and step more quickly: apart from those that were not
-    for stretched_too in (False, True):
-        some = [(b, state) for b, state in stretches if (b is not None) == stretched_too]
-        if some:
-            out += _screen_alike(setting, draws, timing, some, early_levels, most)
-    return out
-
-
-def _screen_alike(
-    setting: Setting,
-    draws: MeanDraws,
-    timing: Timing,
-    stretches: Sequence[tuple[Bench | None, ChainState]],
-    early_levels: Sequence[float],
-    most: float,
-) -> list[Screened]:
     build, shop = setting.build, setting.build.shop
     kinds = [("set", 0.0), *timing.at_h]
     last = len(kinds) - 1
     if last == 0:
         early_levels = early_levels[:1]
-    top = most
-    ends = (min(0.97, 0.9 * top), top)
+    ends = (min(0.97, 0.9 * most), most)
     pairs = [(b, e) for b in range(len(stretches)) for e in early_levels]
     # axes: stretch and early level, level of the last session (one until then), draw, side
     state = ChainState(
@@ -222,27 +210,34 @@ def _screen_alike(
     times = output_times_h(build, timing.deliver_h, TIMES)
     tensions, _ = standing_until(spokes, standing, times, RATIO)
     relative = np.stack(tensions) / targets  # (T, pairs, 2, D, sides)
-    grid = np.linspace(ends[0], ends[1], LEVELS)
-    return [_best_level(build, timing, stretches[b][0], e, relative[:, k], grid) for k, (b, e) in enumerate(pairs)]
+    return [_best_level(build, timing, stretches[b][0], e, relative[:, k], ends) for k, (b, e) in enumerate(pairs)]
 
 
 def _best_level(
-    build: Build, timing: Timing, stretch: Bench | None, early: float, relative: Floats, grid: Floats
+    build: Build, timing: Timing, stretch: Bench | None, early: float, relative: Floats, ends: tuple[float, float]
 ) -> Screened:
     """The level of the last session at which most draws stay within tolerance, with room where there is room.
 
-    Tension is taken as straight in the level between two computed ones. The share of draws is smoothed, so that few
-    draws still rank levels.
+    Tension is taken as straight in the level between the two computed ones, ``ends``. The share of draws is smoothed,
+    so that few draws still rank levels, a little of it widely, so that where none holds the nearest counts. A coarse
+    grid finds the neighbourhood of the best, a fine one the best.
     """
     tolerance = build.tension.tolerance_percent
-    share = ((grid - grid[0]) / (grid[-1] - grid[0]))[:, None, None, None]
-    # (levels, T, D, sides)
-    lines = relative[None, :, 0] + share * (relative[None, :, 1] - relative[None, :, 0])
-    margin = tolerance - 100.0 * np.abs(lines - 1.0).max(axis=(1, 3))  # (levels, D)
-    smooth = (1.0 / (1.0 + np.exp(-np.clip(margin / SMOOTH_PERCENT, -50.0, 50.0)))).mean(axis=1)
-    best = int(smooth.argmax())
-    return Screened(
-        candidate=Candidate(bench=stretch, timing=timing, early_level=early, last_level=float(grid[best])),
-        probability=float((margin[best] >= 0).mean()),
-        score=float(smooth[best]),
-    )
+    span = ends[1] - ends[0]
+    low, rise = relative[:, 0], (relative[:, 1] - relative[:, 0]) / span  # (T, D, sides)
+
+    def at(levels: Floats) -> Screened:
+        lines = low + (levels - ends[0])[:, None, None, None] * rise
+        off = 100.0 * np.maximum(lines.max(axis=(1, 3)) - 1.0, 1.0 - lines.min(axis=(1, 3)))  # (levels, D)
+        over = np.clip(off - tolerance, -15.0, 15.0)
+        smooth = sum(share * (1.0 / (1.0 + np.exp(over / width))).mean(axis=1) for width, share in SMOOTH_PERCENT)
+        best = int(np.argmax(smooth))
+        return Screened(
+            candidate=Candidate(bench=stretch, timing=timing, early_level=early, last_level=float(levels[best])),
+            within=off[best] <= tolerance,
+            score=float(smooth[best]),
+        )
+
+    step = min(COARSE_STEP, tolerance / 300.0)
+    middle = at(np.linspace(ends[0], ends[1], int(np.ceil(span / step)) + 1)).candidate.last_level
+    return at(np.linspace(max(middle - step, ends[0]), min(middle + step, ends[1]), FINE_LEVELS))

@@ -1,14 +1,16 @@
-"""The search for a schedule: fewest overnight passes, then bench nights and hands-on hours, then peak tension.
+"""The search for a schedule: fewest overnight passes, then nights and hands-on hours, then peak tension.
 
 Candidates are screened by mean spokes (screening.py), all of them with the sessions before the last as high as the
 limits allow, which holds best. Those that look good enough go through whole wheels, in order of what they cost, until
-one holds with the asked probability; then its tensions are brought down as far as it goes on holding. The claim is made
-with fresh draws, and a winner that only looked good by luck is passed over.
+one holds with the asked probability; then its tensions are brought down as far as it holds as surely. Nights are those
+on the frame and those before the passes that failing wheels need afterwards: so a touch is worth its half hour where it
+makes a wheel surer. The claim is made with fresh draws, and a winner that only looked good by luck is passed over.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,14 +18,15 @@ import numpy as np
 from models.batch import Batch
 from models.errors import CannotAnswer
 from planner.answer import Option, Plan, asked_of_limits, binding_limit, thread_used_mm, warnings_of, what_to_relax
-from planner.beside import heat, tradeoff, would_buy
+from planner.beside import heat, inflated, tradeoff, would_buy
 from planner.candidates import Candidate, benches, most_level, ways, wheel_limits
+from planner.covered import refuse_untested
 from planner.further import further_passes
 from planner.learning import with_other_draws
 from planner.outlook import Draws, Setting, draw_wheels, look_ahead, of_its_fibre, stiffness_at_target_N
 from planner.relaxation import STEP_RATIO
 from planner.schedule import check_schedule, peak_tension_N
-from planner.screening import MeanDraws, Screened, bench_state, screen
+from planner.screening import MeanDraws, Screened, bench_state, screen, surest
 from planner.untreated import untreated
 from planner.wheel import wheel_of
 
@@ -31,24 +34,30 @@ if TYPE_CHECKING:
     from planner.build import Build
 
 DRAWS = 1000
-SCREENING_DRAWS = 128  # mean wheels
-FIRST_LOOK_DRAWS = 256  # whole wheels in the search; the claim takes all
-TRADE_DRAWS = 128  # whole wheels for what was not taken
+SCREENING_DRAWS = 384  # mean wheels
+LOOK_DRAWS = 192  # whole wheels in the search; the claim takes all
+FEW_DRAWS = 128  # whole wheels for what was not taken
 UNTREATED_DRAWS = 128
 RATIO = 2.2  # steps of the search in log time; the claim takes finer ones
 CALMER_LEVELS = (1.0, 1.05, 1.1, 1.15)  # of sessions before the last, over target, where the highest is not needed
 FURTHER_DRAWS = 48  # mean wheels that tell how many passes a failed one still needs
-NEAR = 0.04  # a screened probability so far below what is asked is still looked at
-LOOKS = 4  # candidates of one count of passes that whole wheels are spent on
+NEAR = 0.02  # a screened probability so far below what is asked is still looked at
+HALF = 0.5  # of wheels
+PASS_IS_WORTH_PERCENT = 0.5  # of tension, where fewer than half of the wheels hold
+LOOKS = 3  # candidates of one count of passes that whole wheels are spent on
+NIGHT_H = 8.0  # hours of work that a night is weighed as: more than all hands-on hours that ways may differ by
+CLEARLY_H = 1.0  # of those hours: a way that is lighter by less is not said to be better
+AS_SURE = 0.01  # of a probability that lower tensions may cost
 
 
 class Search:
     """One batch, one build: candidates and what they do, all with the same draws."""
 
-    def __init__(self, build: Build, batch: Batch, seed: int = 0, draws: int = DRAWS) -> None:
+    def __init__(self, build: Build, batch: Batch, seed: int = 0, draws: int = DRAWS, cores: int = -1) -> None:
         wheel = wheel_of(build)
-        self.build, self.batch = build, of_its_fibre(build, batch)
+        self.build, self.batch, self.cores = build, of_its_fibre(build, batch), cores
         highest = max(wheel.side_targets_N())
+        refuse_untested(build, batch, highest)
         self.limits = wheel_limits(build, wheel.buckling_tension_N(stiffness_at_target_N(build, batch)))
         self.most = most_level(build, self.limits, highest)
         if self.most < 1.0:
@@ -60,26 +69,30 @@ class Search:
             )
         self.setting = Setting.of(build, wheel, self.batch)
         self.draws = draw_wheels(build, wheel, self.batch, np.random.default_rng([seed, 1]), draws)
-        self.quick = self.draws.take(slice(0, min(FIRST_LOOK_DRAWS, draws)))
-        self.few = self.draws.take(slice(0, min(TRADE_DRAWS, draws)))
+        self.quick = self.draws.take(slice(0, min(LOOK_DRAWS, draws)))
+        self.few = self.draws.take(slice(0, min(FEW_DRAWS, draws)))
         self.mean_draws = MeanDraws.of(self.setting, self.draws.take(slice(0, SCREENING_DRAWS)))
         self.stretches = [(b, bench_state(self.setting, self.mean_draws, b)) for b in benches(build)]
         self.fresh = draw_wheels(build, wheel, self.batch, np.random.default_rng([seed, 2]), draws)
+        self.claimed: dict[Candidate, Option] = {}
         self.further: dict[Candidate, float] = {}  # passes where the schedule fails
         self.screened = self.evaluated = 0
 
     def screen(self, passes: int) -> list[Screened]:
         """The best level for each timing and stretch with so many passes."""
-        out: list[Screened] = []
-        for timing in ways(self.build, passes):
-            out += screen(self.setting, self.mean_draws, timing, self.stretches, [self.most], self.most)
-        self.screened += len(out)
-        return out
+        from joblib import Parallel, delayed
+
+        found = Parallel(n_jobs=self.cores, backend="threading")(
+            delayed(screen)(self.setting, self.mean_draws, timing, self.stretches, [self.most], self.most)
+            for timing in ways(self.build, passes)
+        )
+        self.screened += sum(map(len, found))
+        return [s for some in found for s in some]
 
     def option(self, candidate: Candidate, draws: Draws, ratio: float = RATIO) -> Option:
         """Put whole wheels through a candidate."""
         schedule = candidate.schedule(self.build, self.setting.targets_N)
-        outlook = look_ahead(self.setting, draws, schedule, ratio)
+        outlook = look_ahead(self.setting, draws, schedule, ratio, self.cores)
         asked = self.build.tension
         self.evaluated += 1
         return Option(
@@ -91,21 +104,48 @@ class Search:
             probability=float(outlook.holds(asked.tolerance_percent, asked.balance_percent).mean()),
         )
 
+    def look(self, screened: Screened, draws: Draws) -> Option:
+        """Put some of the search's whole wheels through a candidate.
+
+        What share holds is told from more: that of all screened draws is known by their means, and the whole wheels
+        only say how much less it is (a control variate, Glasserman, Monte Carlo Methods in Financial Engineering, 4.1).
+        """
+        option = self.option(screened.candidate, draws)
+        share = option.probability + screened.probability - float(screened.within[: draws.count].mean())
+        return replace(option, probability=min(max(share, 0.0), 1.0))
+
+    def further_passes(self, candidate: Candidate) -> float:
+        """Passes that a wheel needs on average after a schedule that it does not hold under."""
+        if candidate not in self.further:
+            first = slice(0, FURTHER_DRAWS)
+            state = dict(self.stretches)[candidate.bench].take(first)
+            self.further[candidate] = further_passes(self.setting, self.mean_draws.take(first), candidate, state)
+        return self.further[candidate]
+
     def expected_passes(self, option: Option) -> float:
         """An option's passes, and on average those that a wheel needs afterwards where it does not hold."""
-        if option.candidate not in self.further:
-            first = slice(0, FURTHER_DRAWS)
-            state = dict(self.stretches)[option.candidate.bench].take(first)
-            draws = self.mean_draws.take(first)
-            self.further[option.candidate] = further_passes(self.setting, draws, option.candidate, state)
-        return option.schedule.passes + (1.0 - option.probability) * self.further[option.candidate]
+        return option.schedule.passes + (1.0 - option.probability) * self.further_passes(option.candidate)
+
+    def burden_h(self, candidate: Candidate, passes_afterwards: float) -> float:
+        """Hours that a way comes to beyond its planned passes, its nights and those of passes afterwards counted."""
+        return candidate.hands_on_h(self.build) + NIGHT_H * (candidate.nights + passes_afterwards)
+
+    def beats(self, one: Option, other: Option) -> bool:
+        """Whether one has fewer planned passes than another that holds too, or as many and clearly less of all else."""
+        (few, light), (many, heavy) = (
+            (o.schedule.passes, self.burden_h(o.candidate, self.expected_passes(o) - o.schedule.passes))
+            for o in (one, other)
+        )
+        return few < many or (few == many and light < heavy - CLEARLY_H)
 
     def claim(self, candidate: Candidate) -> Option:
         """A candidate with fresh draws and finer steps."""
-        return self.option(candidate, self.fresh, STEP_RATIO)
+        if candidate not in self.claimed:
+            self.claimed[candidate] = self.option(candidate, self.fresh, STEP_RATIO)
+        return self.claimed[candidate]
 
     def cost(self, candidate: Candidate) -> tuple[float, ...]:
-        """What is kept small, first things first."""
+        """Planned passes, bench nights, hands-on hours and peak: how ways are listed."""
         schedule = candidate.schedule(self.build, self.setting.targets_N)
         return (
             schedule.passes,
@@ -114,21 +154,30 @@ class Search:
             peak_tension_N(schedule, self.build.shop),
         )
 
+    def threads(self, option: Option) -> bool:
+        """Whether the thread suffices."""
+        return thread_used_mm(option.outlook) <= self.build.spoke.thread_length_mm
+
     def good(self, option: Option) -> bool:
         """Whether it holds as asked, with thread to spare."""
-        thread = self.build.spoke.thread_length_mm
-        return option.probability >= self.build.tension.probability and thread_used_mm(option.outlook) <= thread
+        return option.probability >= self.build.tension.probability and self.threads(option)
 
     def cheapest(self, found: Sequence[Screened], looked: list[Option]) -> tuple[Option, float] | None:
-        """The cheapest that holds, claimed with fresh draws, and its probability in the search.
+        """The least burden of one count of passes that holds, claimed with fresh draws; its probability in the search.
 
         ``looked`` takes every option that whole wheels went through.
         """
         asked = self.build.tension.probability
         hopeful = [s for s in found if s.probability >= asked - NEAR]
-        hopeful.sort(key=lambda s: (*self.cost(s.candidate)[:3], -s.score))
-        for s in hopeful[:LOOKS]:
-            option = self.option(s.candidate, self.quick)
+        if not hopeful:
+            return None
+        further = self.further_passes(min(hopeful, key=lambda s: s.score).candidate)  # much the same for all
+        hopeful.sort(key=lambda s: (self.burden_h(s.candidate, (1.0 - s.probability) * further), -s.score))
+        for _ in range(LOOKS):
+            if not hopeful:
+                break
+            s = hopeful.pop(0)
+            option = self.look(s, self.quick)
             looked.append(option)
             if self.good(option):
                 for better in (*self.calmer(s), s.candidate):
@@ -136,29 +185,25 @@ class Search:
                     if self.good(claimed):
                         return claimed, option.probability
                 looked[-1] = claimed
+            elif not self.threads(option):  # spokes of the same stretch take up as much whenever they are set
+                hopeful = [other for other in hopeful if other.candidate.bench != s.candidate.bench]
         return None
 
     def calmer(self, chosen: Screened) -> list[Candidate]:
-        """The same days with lower tension in the sessions before the last, where that is likely to hold as well.
+        """The same days with lower tension in the sessions before the last, where that is likely to hold as surely.
 
-        One at most: the lowest of `CALMER_LEVELS` that whole wheels do not speak against.
+        One at most: the lowest of `CALMER_LEVELS` that means hold as surely under, if whole wheels hold as asked.
         """
         timing, bench = chosen.candidate.timing, chosen.candidate.bench
+        least = max(chosen.probability - AS_SURE, self.build.tension.probability)
         levels = [level for level in CALMER_LEVELS if level < self.most]
         if not timing.at_h or not levels:
             return []
         state = dict(self.stretches)[bench]
         found = screen(self.setting, self.mean_draws, timing, [(bench, state)], levels, self.most)
         self.screened += len(found)
-        for s in found:  # lowest first
-            if s.probability >= self.build.tension.probability and self.good(self.option(s.candidate, self.quick)):
-                return [s.candidate]
-        return []
-
-
-def surest(found: Sequence[Screened]) -> Screened:
-    """The one that holds best."""
-    return max(found, key=lambda s: s.score)
+        lowest = next((s for s in found if s.probability >= least), None)
+        return [lowest.candidate] if lowest is not None and self.good(self.look(lowest, self.quick)) else []
 
 
 def find_plan(
@@ -168,6 +213,7 @@ def find_plan(
     seed: int = 0,
     draws: int = DRAWS,
     progress: Callable[[str], None] | None = None,
+    cores: int = -1,
 ) -> Plan:
     """Search, and claim with fresh draws.
 
@@ -175,24 +221,26 @@ def find_plan(
     ----------
     draws : wheels in the claim
     progress : called with a few words at each stage
+    cores : to work on; -1: all, 1 where many builds are planned side by side
 
     Returns
     -------
     Plan; ``holds`` is false where nothing holds with the asked probability: then it is the schedule with the fewest
-    passes to be expected, those counted that a wheel needs afterwards where it does not hold.
+    passes to be expected, those counted that a wheel needs afterwards where it does not hold, or, where fewer than half
+    of the wheels would hold whatever is done, the one under which the middle wheel leaves the tolerance least.
 
     Raises
     ------
     CannotAnswer
-        The target itself is over a limit of the wheel, so no schedule can be given at all; or the simulated wheels
-        find no balance.
+        The target itself is over a limit of the wheel or over what the batch was tested at, so no schedule can be
+        given at all; or the simulated wheels find no balance.
     """
-    return with_other_draws(lambda s: _find_plan(build, batch, s, draws, progress or _silent), seed)
+    return with_other_draws(lambda s: _find_plan(build, batch, s, draws, progress or _silent, cores), seed)
 
 
-def _find_plan(build: Build, batch: Batch, seed: int, draws: int, say: Callable[[str], None]) -> Plan:
+def _find_plan(build: Build, batch: Batch, seed: int, draws: int, say: Callable[[str], None], cores: int) -> Plan:
     say("the wheel, and the spokes it may get")
-    search = Search(build, batch, seed, draws)
+    search = Search(build, batch, seed, draws, cores)
     looked: list[Option] = []
     found: dict[int, list[Screened]] = {}
     won: tuple[Option, float] | None = None
@@ -203,10 +251,16 @@ def _find_plan(build: Build, batch: Batch, seed: int, draws: int, say: Callable[
         won = search.cheapest(found[passes], looked)
         passes += 1
     say("the untreated wheel")
-    beside = untreated(search.setting, search.fresh.take(slice(0, min(UNTREATED_DRAWS, draws))))
+    beside = untreated(search.setting, search.fresh.take(slice(0, min(UNTREATED_DRAWS, draws))), cores)
     winner, in_search = won if won is not None else _least_expected(search, found, looked)
     say("what else is possible")
     trade = tradeoff(search, found, winner, looked)
+    for option in trade:  # one that was left out may be better after all
+        if search.good(option) and (won is None or search.beats(option, replace(winner, probability=in_search))):
+            claimed = search.claim(option.candidate)
+            trade = tuple(claimed if o is option else o for o in trade)
+            if search.good(claimed) and (won is None or search.beats(claimed, winner)):
+                won = winner, in_search = claimed, option.probability
     buckling = [limit.limit_N for limit in search.limits if limit.what == "lateral buckling"]
     problems = check_schedule(winner.schedule, build, buckling[0] if buckling else None)
     if problems:
@@ -223,9 +277,9 @@ def _find_plan(build: Build, batch: Batch, seed: int, draws: int, say: Callable[
         untreated=beside,
         limits=limits,
         binding=binding_limit(limits),
-        relax=() if holds else what_to_relax(build.tension, winner),
+        relax=() if holds else what_to_relax(build, winner),
         would_buy=would_buy(search, winner, holds),
-        warnings=(*warnings_of(build, search.batch, winner), *heat(search, winner)),
+        warnings=(*warnings_of(build, search.batch, winner), *heat(search, winner), *inflated(search)),
         draws=search.fresh.count,
         search_probability=in_search,
         evaluated=search.evaluated,
@@ -234,13 +288,36 @@ def _find_plan(build: Build, batch: Batch, seed: int, draws: int, say: Callable[
 
 
 def _least_expected(search: Search, found: dict[int, list[Screened]], looked: list[Option]) -> tuple[Option, float]:
-    """Where nothing holds as asked: the fewest passes to be expected, claimed with fresh draws."""
+    """Where nothing holds as asked: the fewest passes to be expected, claimed with fresh draws.
+
+    Where fewer than half of the wheels would hold whatever is done, the schedule under which the middle wheel leaves
+    the tolerance least; a pass more must bring it nearer by `PASS_IS_WORTH_PERCENT`. How many of the few hold hangs on
+    the far ends of the bands, which are known worst; how near the middle wheel comes does not.
+    """
     for group in found.values():
-        best = surest(group).candidate if group else None
-        if best is not None and not any(o.candidate == best for o in looked):
-            looked.append(search.option(best, search.quick))
-    chosen = min(looked, key=lambda o: (round(search.expected_passes(o), 2), *search.cost(o.candidate)))
+        best = surest(group) if group else None
+        if best is not None and not any(o.candidate == best.candidate for o in looked):
+            looked.append(search.look(best, search.quick))
+    looked = list(filter(search.threads, looked)) or looked
+    if max(o.probability for o in looked) < HALF:
+
+        def off(option: Option) -> float:
+            middle = float(np.median(option.outlook.worst_deviation_percent))
+            return round(middle + PASS_IS_WORTH_PERCENT * option.schedule.passes, 1)
+
+        chosen = min(looked, key=lambda o: (off(o), *search.cost(o.candidate)))
+        return search.claim(chosen.candidate), chosen.probability
+    looked.sort(key=lambda o: (_least_passes(o), *search.cost(o.candidate)))
+    chosen, fewest = looked[0], search.expected_passes(looked[0])
+    for option in looked[1:]:
+        if _least_passes(option) < fewest and search.expected_passes(option) < fewest:
+            chosen, fewest = option, search.expected_passes(option)
     return search.claim(chosen.candidate), chosen.probability
+
+
+def _least_passes(option: Option) -> float:
+    """What an option's passes come to at the very least: one more for each wheel that does not hold."""
+    return option.schedule.passes + 1.0 - option.probability
 
 
 def _silent(_words: str) -> None:

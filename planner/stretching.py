@@ -89,6 +89,18 @@ class _Shop:
     def moment(self, hours: float) -> datetime:
         return self.midnight + timedelta(seconds=round(hours * 3600.0))
 
+    def hours(self, moment: datetime) -> float:
+        return (_alike(moment, self.midnight) - self.midnight).total_seconds() / 3600.0
+
+    def take(self, events: Sequence[Event]) -> None:
+        """Keep frame and person free for what is laid out already."""
+        ends = {(e.wheel, e.number): e.start for e in events if e.kind == "unload"}
+        for e in events:
+            if e.kind not in ("unload", "deliver"):
+                self.person.append((self.hours(e.start), self.hours(e.end)))
+            if e.kind == "load":
+                self.frame.append((self.hours(e.start), self.hours(ends.get((e.wheel, e.number), e.end))))
+
 
 def _up(hours: float) -> float:
     """To the next step of the grid."""
@@ -130,6 +142,7 @@ def calendar_of(
     name: str | None = None,
     runs_done: int = 0,
     laced: bool = False,
+    beside: Sequence[Sequence[Event]] = (),
 ) -> Laid:
     """Put an order of alike wheels on the calendar.
 
@@ -141,6 +154,7 @@ def calendar_of(
     name : of the wheel, or of the order; the build's where left out
     runs_done : runs of the frame before those of ``schedule`` (they count in the numbers of the others)
     laced : the wheel stands laced and may be set from ``start`` on
+    beside : events of each other wheel that the same frame and the same builder are taken by
 
     Raises
     ------
@@ -154,14 +168,16 @@ def calendar_of(
     due = order.due if due is None else due
     off = tuple(order.days_off) if days_off is None else tuple(days_off)
     if due is not None:
+        if now is not None:
+            refuse_gone_by(due, now)
         due = _alike(due, start)
-        if now is not None and due <= _alike(now, start):
-            raise InputError(f"order.due = {due:%Y-%m-%d %H:%M} lies in the past; give a date to come, or none")
         if due <= start:
             raise InputError(f"order.due = {due:%Y-%m-%d %H:%M} is not after the start, {start:%Y-%m-%d %H:%M}")
     midnight = start.replace(hour=0, minute=0, second=0, microsecond=0)
     shop = _Shop(build=build, midnight=midnight, days_off=off)
-    begin = (start - midnight).total_seconds() / 3600.0
+    for other in beside:
+        shop.take(other)
+    begin = shop.hours(start)
     events: list[Event] = []
     schedules: list[Schedule] = []
     warnings: list[str] = []
@@ -184,6 +200,12 @@ def calendar_of(
         ready=ready,
         late=late,
     )
+
+
+def refuse_gone_by(due: datetime | None, now: datetime) -> None:
+    """Raises InputError where an order's due date lies in the past; without a zone it is the shop's own clock."""
+    if due is not None and due <= _alike(now, due):
+        raise InputError(f"order.due = {due:%Y-%m-%d %H:%M} lies in the past; give a date to come, or none")
 
 
 def _alike(moment: datetime, like: datetime) -> datetime:
@@ -239,14 +261,7 @@ def _one_wheel(
     )
     which = f"{name}, wheel {wheel} of {count}" if count > 1 else name
     events = events_at(build, schedule, times, shop.moment, wheel, which)
-    for e in events:
-        span = ((e.start - shop.midnight).total_seconds() / 3600.0, (e.end - shop.midnight).total_seconds() / 3600.0)
-        if e.kind not in ("unload", "deliver"):
-            shop.person.append(span)
-    stretch = schedule.prestretch
-    if stretch is not None:
-        mount = mount_h(build, runs)
-        shop.frame += [(t - mount, e) for t, e in zip(bench.loaded, bench.ended, strict=True)]
+    shop.take(events)
     return events, real, notes
 
 

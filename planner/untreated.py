@@ -55,14 +55,14 @@ def schedule_of_trade(build: Build, targets_N: tuple[float, float]) -> Schedule:
     """Laced as the shop laces, set to target, delivered."""
     shop = build.shop
     return Schedule(
-        laced=Laced(hours=shop.laced_h, tension_N=shop.lacing_tension_N, temperature_C=shop.temperature_C),
+        laced=Laced(hours=shop.laced_h, tension_N=shop.lacing_tension_N, temperature_C=shop.standing_C),
         sessions=(Session(kind="set", at_h=0.0, left_N=targets_N[0], right_N=targets_N[1]),),
         deliver=Deliver(at_h=build.tension.delivery_h),
     )
 
 
-def untreated(setting: Setting, draws: Draws) -> Untreated:
-    """Build every draw the trade's way, on all cores.
+def untreated(setting: Setting, draws: Draws, cores: int = -1) -> Untreated:
+    """Build every draw the trade's way, on so many cores (-1: all).
 
     Mean spokes first tell from which pass on it is worth asking whether a whole wheel holds.
     """
@@ -92,7 +92,7 @@ def untreated(setting: Setting, draws: Draws) -> Untreated:
             worth,
         )
 
-    parts = Parallel(n_jobs=-1, backend="threading")(delayed(wheels)(d) for d in draws.chunks())
+    parts = Parallel(n_jobs=cores, backend="threading")(delayed(wheels)(d) for d in draws.chunks())
     return Untreated(
         passes=np.concatenate([p.passes for p in parts]),
         passes_to_hold=np.concatenate([p.passes_to_hold for p in parts]),

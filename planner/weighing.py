@@ -205,7 +205,7 @@ def _before(setting: Setting, draws: MeanDraws, schedule: Schedule, longer_h: fl
     for side in (0, 1):
         own = [rests[i] for i in range(n) if setting.wheel.side[i] == side]
         for rest in sorted(set(own)):
-            part = rested(chain, unloaded, rest, rest_N, shop.temperature_C)
+            part = rested(chain, unloaded, rest, rest_N, shop.standing_C)
             for name in names:
                 total[name][:, side] += getattr(part, name)[:, side] * own.count(rest) / len(own)
     return at_lacing(chain, ChainState(**total), schedule.laced, rest_N)

@@ -39,10 +39,11 @@ BUILD_HINTS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One line of a card's table; a tick box is drawn where ``tick``."""
+    """One line of a card's table; a tick box is drawn where ``tick``, a line under it unless it is ``tight``."""
 
     cells: tuple[str, ...]
     tick: bool = True
+    tight: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -293,9 +294,10 @@ class _Sheet:
         self._line([head for head, _ in columns], starts, BOLD, tick=False, box=box)
         self.rule(1.0)
         for row in rows:
-            self.down(2.0)
+            self.down(0.5 if row.tight else 2.0)
             self._line(row.cells, starts, PLAIN, tick=row.tick, box=box)
-            self.rule()
+            if not row.tight:
+                self.rule()
 
     def _line(self, cells: Sequence[str], starts: Sequence[float], font: str, *, tick: bool, box: float) -> None:
         columns = [

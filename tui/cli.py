@@ -17,16 +17,21 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "program": ("tui.commands.program", "program", "write a program for a purpose; rehearse it"),
     "run": ("tui.commands.run", "run", "hold spokes to a program, logging"),
     "resume": ("tui.commands.run", "resume", "go on with a run that was cut off"),
-    "watch": ("tui.commands.watch", "watch", "the text monitor"),
+    "watch": ("tui.commands.watch", "watch", "see what is in work, and runs as they go"),
+    "ask": ("tui.commands.attend", "ask", "ask a run to pause, go on, ease off, end a step"),
+    "attend": ("tui.commands.attend", "attend", "stay with runs unattended: alerts, and rows after a cut"),
     "export": ("tui.commands.run", "export", "a run as a plain table"),
-    "fit": ("tui.commands.fit", "fit", "creep models for a batch"),
+    "fit": ("tui.commands.fit", "fit", "learn a batch's creep from its night"),
     "forecast": ("tui.commands.fit", "forecast", "strain or tension of one new spoke under a history"),
     "gauge": ("tui.commands.gauge", "gauge", "calibrate a handheld gauge; turn readings into tension and back"),
     "length": ("tui.commands.build", "length", "spoke length to order, thread budget"),
-    "plan": ("tui.commands.plan", "plan", "the tensioning schedule"),
+    "plan": ("tui.commands.plan", "plan", "the tensioning schedule with the fewest overnight passes"),
     "match": ("tui.commands.build", "match", "which stretched spoke goes where"),
-    "wheel": ("tui.commands.wheel", "wheel", "the wheel's own record, and what to do next"),
+    "next": ("tui.commands.next", "next_in_work", "everything in work, and what waits for a person"),
+    "wheel": ("tui.commands.wheel", "wheel", "the wheel's own record: begin it, note what was done"),
     "retension": ("tui.commands.wheel", "retension", "nipple turns for this pass"),
+    "guide": ("tui.commands.guide", "guide", "step by step: a new frame, a batch test, readings, turns, a plan"),
+    "report": ("tui.commands.report", "report", "a batch or a wheel as one page with its pictures"),
     "doctor": ("tui.commands.doctor", "doctor", "check the installation"),
 }
 
@@ -79,6 +84,11 @@ def cli(ctx: click.Context) -> None:
 
     A fibre spoke under load can injure eyes and hands when it lets go. This program is no safety function: the
     emergency stop, guard and cut-outs of a frame are hard-wired and independent of it.
+
+    \b
+    Example:
+      longhold demo
+    What a command needs, with an example of it: longhold COMMAND --help
     """
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())

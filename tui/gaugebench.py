@@ -7,7 +7,7 @@ import contextlib
 import queue
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -121,8 +121,10 @@ class Typing:
 class Prompts:
     """A person at a plain prompt; lines come from a thread, so that the frame is looked at all the while."""
 
-    def __init__(self, say: Callable[[str], None], lines: Callable[[], str] | None = None) -> None:
-        self.typing = Typing()
+    def __init__(
+        self, say: Callable[[str], None], lines: Callable[[], str] | None = None, typing: Typing | None = None
+    ) -> None:
+        self.typing = typing or Typing()
         self._say = say
         self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._shown: object = None
@@ -286,15 +288,30 @@ class _Nowhere:
         return True
 
 
+def on_a_screen(stand: Callable[[Person], Awaitable[Stood]], name: str, unit: str, typing: Typing) -> Stood:
+    """The same with a screen; raises what ended it."""
+    from tui.guide import Guide
+    from tui.screens.gauge import GaugeScreen
+
+    screen = GaugeScreen(stand, name=name, unit=unit, typing=typing)
+    Guide(screen).run()
+    if screen.failed is not None:
+        raise screen.failed
+    if screen.stood is None:
+        raise KeyboardInterrupt
+    return screen.stood
+
+
 def calibrate_on_frame(
     frame_path: Path,
     asked: Asked,
     *,
+    unit: str,
     table: Path,
     run_file: Path,
     rehearse: bool,
     seed: int,
-    person: Callable[[], Person] | None = None,
+    screen: bool,
 ) -> Stood:
     """Check, warn, go through the loads; the table is on disk after every reading.
 
@@ -328,11 +345,10 @@ def calibrate_on_frame(
     )
     program = program_from_text(text, "the gauge's program")
     check_against(program, file.facts)
-    who: Person | None = None
+    typing = Typing()
 
     def keep(points: tuple[Point, ...]) -> None:
-        if isinstance(who, Prompts):
-            who.typing.points = points
+        typing.points = points
         write_whole(table, table_text(points))
 
     if rehearse:
@@ -344,5 +360,11 @@ def calibrate_on_frame(
         "is off, the guard is closed and you have pressed Enter. The spoke stays under load all the while: eye "
         "protection on, never in line with it.\n"
     )
-    who = Prompts(click.echo) if person is None else person()
-    return asyncio.run(on_the_frame(file, program, levels, who, run_file, asked.settle_s, keep))
+
+    def stand(person: Person) -> Coroutine[None, None, Stood]:
+        return on_the_frame(file, program, levels, person, run_file, asked.settle_s, keep)
+
+    if screen:
+        click.pause("read the above, then press a key to begin ...")
+        return on_a_screen(stand, f"{asked.spoke}, station {asked.station}", unit, typing)
+    return asyncio.run(stand(Prompts(click.echo, typing=typing)))

@@ -1,24 +1,25 @@
-"""Guided work as a program of its own: one screen, and what the person is told when it ends."""
+"""Guided work as a program of its own: one screen, and what it ends with."""
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import ClassVar, Generic, TypeVar
 
 from textual.app import App
 from textual.binding import BindingType
+from textual.screen import Screen
 
-from tui.screens.guided import GuidedScreen
+Result = TypeVar("Result")
 
 
-class Guide(App[str]):
-    """Shows one screen of guided work and ends with it; the return value is its last word, None where it was left."""
+class Guide(App[Result], Generic[Result]):
+    """Shows one screen and ends with it; the return value is the screen's, None where it was left unfinished."""
 
     CSS_PATH = "monitor.tcss"
     TITLE = "longhold guide"
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = []
 
-    def __init__(self, first: GuidedScreen) -> None:
+    def __init__(self, first: Screen[Result]) -> None:
         super().__init__()
         self.first = first
 

@@ -58,8 +58,18 @@ def refuse_existing(path: Path, force: bool) -> None:
         raise InputError(f"{path.parent} is not a folder; make it first, or give another name")
 
 
-def write_whole(path: Path, content: str | bytes) -> None:
-    """Write a file whole or not at all: a temporary file beside it, synced, then renamed."""
+def write_whole(path: Path, content: str | bytes, *, fresh: bool = False) -> None:
+    """Write a file whole or not at all: a temporary file beside it, synced, then renamed.
+
+    Parameters
+    ----------
+    fresh : there must be no such file yet, also if another program wrote one since `refuse_existing` looked
+
+    Raises
+    ------
+    InputError
+        ``fresh``, and there is one now; it is left as it is.
+    """
     data = content.encode() if isinstance(content, str) else content
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
@@ -68,10 +78,29 @@ def write_whole(path: Path, content: str | bytes) -> None:
             f.flush()
             os.fsync(f.fileno())
         Path(temporary).chmod(0o644)
-        Path(temporary).replace(path)
+        if not fresh:
+            Path(temporary).replace(path)
+            return
+        _claim(Path(temporary), path)
+        Path(temporary).unlink(missing_ok=True)
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
+
+
+def _claim(temporary: Path, path: Path) -> None:
+    """Give the whole file its name, if no other has it; whoever comes second is refused."""
+    taken = f"{path} was written by another program meanwhile; give --force to replace it, or another name"
+    try:
+        os.link(temporary, path)
+    except FileExistsError:
+        raise InputError(taken) from None
+    except OSError:  # a file system without links
+        try:
+            path.touch(exist_ok=False)
+        except FileExistsError:
+            raise InputError(taken) from None
+        temporary.replace(path)
 
 
 def read_json(path: Path, what: str) -> dict[str, Any]:

@@ -213,17 +213,22 @@ def plan(
     tolerance_percent: float,
     name: str,
     demo: bool,
+    read: Sequence[tuple[float, Mapping[str, float]]] = (),
 ) -> bytes:
     """Expected tension of each side with its band, the target band, the untreated wheel beside it, sessions marked.
 
-    Sides that are alike (every spoke set to one tension) are drawn once.
+    Sides that are alike (every spoke set to one tension) are drawn once, where none was read yet. ``read``: hours since
+    the first set, and each side's mean as it was read.
     """
     sides = list(planned)
-    if len(sides) == 2 and math.isclose(target_N[sides[0]], target_N[sides[1]], rel_tol=0.005):
+    if not read and len(sides) == 2 and math.isclose(target_N[sides[0]], target_N[sides[1]], rel_tol=0.005):
         sides = sides[:1]
     figure = _figure(f"Expected tension: {name}", (8.6, 1.0 + 3.9 * len(sides)), demo)
     for axes, side in zip(figure.subplots(len(sides), 1, squeeze=False).ravel(), sides, strict=True):
         _plan_panel(axes, planned[side], untreated.get(side), steps, side, target_N[side], tolerance_percent)
+        seen = [(max(at_h, 0.6 * float(planned[side].time_h[0])), mean[side]) for at_h, mean in read]
+        if seen:
+            axes.plot(*zip(*seen, strict=True), ls="none", marker="D", ms=5, mfc="white", mec=INK, label="read")
         alike = " (both sides alike)" if len(sides) == 1 and len(planned) == 2 else ""
         axes.set_title(f"{side} side{alike}" if not alike else "mean tension of a side" + alike, fontsize=9, loc="left")
     figure.axes[0].legend(fontsize=7, loc="lower left", framealpha=0.9)
@@ -281,3 +286,35 @@ def _plan_panel(
     kgf = axes.secondary_yaxis("right", functions=(_to_kgf, _to_N))
     kgf.set_ylabel("kgf", fontsize=8)
     kgf.tick_params(labelsize=8)
+
+
+def readings(
+    tension_N: Sequence[float],
+    side: Sequence[int],
+    *,
+    target_N: Mapping[str, float],
+    tolerance_percent: float,
+    title: str,
+    demo: bool,
+) -> bytes:
+    """Every spoke's tension by its position, both sides told apart by mark, with each side's target band.
+
+    ``side``: 0 left, 1 right, by position.
+    """
+    figure = _figure(title, (8.6, 3.6), demo)
+    axes = figure.subplots()
+    _axes_style(axes)
+    at, which = np.arange(1, len(tension_N) + 1), np.asarray(side)
+    alike = math.isclose(target_N["left"], target_N["right"], rel_tol=0.005)
+    for k, (name, mark, colour) in enumerate((("left", "o", BLUE), ("right", "s", ORANGE))):
+        own = which == k
+        band = target_N[name] * tolerance_percent / 100.0
+        if not (alike and k):
+            axes.axhspan(target_N[name] - band, target_N[name] + band, color=GREY, alpha=0.2, lw=0,
+                         label=f"target{'' if alike else ' ' + name} ± {show.number(tolerance_percent)} %")  # fmt: skip
+        axes.plot(at[own], np.asarray(tension_N)[own], ls="none", marker=mark, ms=5, color=colour, label=f"{name} side")
+    axes.set_xlim(0, len(tension_N) + 1)
+    axes.set_xlabel("position of the spoke (1: the first past the valve hole)", fontsize=8)
+    axes.set_ylabel("tension, N", fontsize=8)
+    axes.legend(fontsize=7, ncol=4, framealpha=0.9)
+    return _png(figure)

@@ -196,6 +196,23 @@ def on_days(answer: Plan, batch: Batch, start: datetime, *, seed: int, draws: in
     )
 
 
+def ready_too_late(answer: Plan, now: datetime) -> datetime | None:
+    """When the last wheel is ready, where that is after the build's due date; None where it is not, or none is given.
+
+    Raises
+    ------
+    CannotAnswer
+        The work fits into the shop's hours on no day.
+    """
+    from planner.stretching import calendar_of
+
+    order = answer.build.order
+    if order.due is None:
+        return None
+    laid = calendar_of(answer.build, answer.best.schedule, order.start or now.astimezone())
+    return laid.ready if laid.late else None
+
+
 # cards ---------------------------------------------------------------------------------------------------------------
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from models.errors import InputError
 from models.units import KGF_N
 from tui import format as show
-from tui.card import Card, Row
+from tui.card import Card, Row, pdf
 from tui.gaugetable import places_of, table_rows
 from tui.turns import fraction
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from models.gauge import Gauge
     from planner.retension import Retension
 
+ACROSS = 5  # nipples on a line of the retension sheet
 SAFE_TURNING = (
     "A spoke that lets go can injure eyes and hands: eye protection on.",
     "Rim, hub and spoke makers' limits come first; a qualified wheelbuilder signs the wheel off.",
@@ -66,8 +68,16 @@ def _way(direction: str) -> str:
     return {"up": "taken with rising load", "down": "taken with falling load"}.get(direction, "rising and falling")
 
 
-def retension_card(answer: Retension, name: str, demo: bool) -> Card:
-    """The turns of one session, in the order to turn them, with room for what is read after."""
+def retension_pdf(answer: Retension, name: str, demo: bool, paper: str) -> bytes:
+    """The sheet as one page; room for what is read after only where the page has it. Raises as `card.pdf`."""
+    try:
+        return pdf(retension_card(answer, name, demo), paper)
+    except InputError:
+        return pdf(retension_card(answer, name, demo, reads=False), paper)
+
+
+def retension_card(answer: Retension, name: str, demo: bool, *, reads: bool = True) -> Card:
+    """The turns of one session, in the order to turn them; ``reads``: with room for what is read after."""
     left, right = answer.aim.tension_N
     both = show.force(left) if round(left) == round(right) else f"{show.force(left)} left, {show.force(right)} right"
     facts = [
@@ -80,20 +90,22 @@ def retension_card(answer: Retension, name: str, demo: bool) -> Card:
     for k, moves in enumerate(rounds, start=1):
         if len(rounds) > 1:
             rows.append(Row(cells=(f"Round {k}",), tick=False))
-        rows += _lines([f"☐ {m.position}: {fraction(m.turns)}" for m in moves])
+        rows += _lines([f"☐ {m.position}: {fraction(m.turns)}" for m in moves], tight=True)
     if not rounds:
         rows.append(Row(cells=("No nipple needs turning.",), tick=False))
-    rows.append(Row(cells=("Read after:",), tick=False))
-    rows += _lines([str(p) for p in range(1, answer.turning.turns.size + 1)])
+    if reads:
+        rows.append(Row(cells=("Read after:",), tick=False))
+        rows += _lines([str(p) for p in range(1, answer.turning.turns.size + 1)])
     return Card(
         title="Retension sheet",
         name=name,
         demo=demo,
         facts=tuple(facts),
-        columns=(("position: turn", 0.25), ("", 0.25), ("", 0.25), ("", 0.25)),
+        columns=(("position: turns", 1.0 / ACROSS), *((("", 1.0 / ACROSS),) * (ACROSS - 1))),
         rows=tuple(rows),
         notes=(
-            "In this order, line by line; + tightens. Hold the spoke's end against twist.",
+            "Turns of the nipple, in this order, line by line; + tightens. Hold the spoke's end against twist.",
+            "Position 1 is the first past the valve hole, clockwise seen from the right; odd ones are on the left.",
             f"Highest tension on the way {show.force(answer.turning.peak_N)}; never above {show.force(answer.limit_N)} "
             f"({answer.limit}).",
             "Read all spokes again after it.",
@@ -103,6 +115,6 @@ def retension_card(answer: Retension, name: str, demo: bool) -> Card:
     )
 
 
-def _lines(texts: Sequence[str]) -> list[Row]:
-    """Four to a line."""
-    return [Row(cells=tuple(texts[i : i + 4]), tick=False) for i in range(0, len(texts), 4)]
+def _lines(texts: Sequence[str], *, tight: bool = False) -> list[Row]:
+    """Several to a line."""
+    return [Row(cells=tuple(texts[i : i + ACROSS]), tick=False, tight=tight) for i in range(0, len(texts), ACROSS)]

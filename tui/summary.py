@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 
 SETTLED_S = 60.0  # after a load was reached, a hold counts
 REACHED_WITHIN = 0.02  # of the set load
+LIKE_THE_ROOM_K = 3.0  # a stretch so near to the room's temperature is not said to be warm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +64,8 @@ def night_of(record: Record, least_load_N: float = 100.0) -> Night:
     )
 
 
-def _tension(step: Mapping[str, Any], unit: str) -> str:
+def tension_in_words(step: Mapping[str, Any], unit: str = "") -> str:
+    """Tension of both sides, once where they are alike; with the gauge's readings where the step carries them."""
     left, right = step["tension_N"]["left"], step["tension_N"]["right"]
     gauge = {k: f" [gauge {show.number(v, 2)} {unit}]" for k, v in step.get("reading", {}).items()}
     if show.number(left) == show.number(right):
@@ -84,7 +86,11 @@ def steps_in_words(steps: Sequence[Mapping[str, Any]], reading_unit: str = "") -
             case "prestretch":
                 nights = len(step.get("groups", ()))
                 several = f", {nights} times the frame full" if nights > 1 else ""
-                out.append(f"Stretch each spoke on the frame at {show.force(step['load_N'])} for {hours}{several}.")
+                th = [s.get("temperature_C", 20.0) for s in steps if s["kind"] in ("prestretch", "rest")]
+                warm = f" and {th[0]:g} degC" if max(th) - min(th) > LIKE_THE_ROOM_K else ""
+                out.append(
+                    f"Stretch each spoke on the frame at {show.force(step['load_N'])}{warm} for {hours}{several}."
+                )
             case "rest":
                 load = float(step.get("load_N") or 0.0)
                 how = "slack" if load == 0 else f"at {show.force(load)}"
@@ -99,13 +105,14 @@ def steps_in_words(steps: Sequence[Mapping[str, Any]], reading_unit: str = "") -
             case "laced":
                 out.append(f"Leave the laced wheel at {show.force(step['tension_N'])} for {hours}.")
             case "set":
-                out.append(f"Set the wheel to {_tension(step, reading_unit)}.")
+                out.append(f"Set the wheel to {tension_in_words(step, reading_unit)}.")
             case "touch":
-                out.append(f"{at} after the start of the set, same day: bring it to {_tension(step, reading_unit)}.")
-            case "pass":
                 out.append(
-                    f"{at} after the start of the set, after a night: bring it to {_tension(step, reading_unit)}."
+                    f"{at} after the start of the set, same day: bring it to {tension_in_words(step, reading_unit)}."
                 )
+            case "pass":
+                to = tension_in_words(step, reading_unit)
+                out.append(f"{at} after the start of the set, after a night: bring it to {to}.")
             case "deliver":
                 out.append(f"Deliver {at} after the start of the set.")
     return out
@@ -136,7 +143,7 @@ def verdict(schedule: Mapping[str, Any]) -> list[str]:
         out.append(f"With the plan: {show.counted(schedule['passes'], 'overnight pass', 'overnight passes')}{sure}.")
     else:
         best = f"; the best found holds in {share}" if share else ""
-        out.append(f"No plan holds with the probability asked for{best}.")
+        out.append(f"No plan within the limits holds with the probability asked for{best}.")
         out += [f"It would, with {change}." for change in schedule.get("relax", ())]
     return out
 

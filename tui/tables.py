@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 import warnings
 from pathlib import Path
@@ -52,20 +53,21 @@ def read_csv(path: Path) -> pd.DataFrame:
     try:
         with path.open("rb") as f:
             head = f.read(4096)
-        if b"\0" in head:
+        encoding = "utf-16" if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) else "utf-8-sig"
+        if b"\0" in head and encoding != "utf-16":
             raise InputError(f"{path}: not a text file (a CSV table was expected)")
         if not head.strip():
             raise InputError(f"{path}: the file is empty (a CSV table with a header line was expected)")
-        first = head.split(b"\n", 1)[0]
-        separator = ";" if first.count(b";") > first.count(b",") else ","
+        separator, decimal = _punctuation(path, head.decode(encoding, errors="replace"))
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
             frame = pd.read_csv(
                 path,
                 sep=separator,
+                decimal=decimal,
                 skip_blank_lines=False,
                 skipinitialspace=True,
-                encoding="utf-8-sig",
+                encoding=encoding,
                 dtype={"spoke": str, "station": str, "step": str},
                 low_memory=False,
                 index_col=False,
@@ -79,7 +81,9 @@ def read_csv(path: Path) -> pd.DataFrame:
     except pd.errors.EmptyDataError:
         raise InputError(f"{path}: the file is empty (a CSV table with a header line was expected)") from None
     except pd.errors.ParserWarning:
-        raise InputError(f"{path}: rows have more cells than the header has columns") from None
+        raise InputError(
+            f"{path}: rows have more cells than the header has columns (decimal commas? put ; between the cells)"
+        ) from None
     except (pd.errors.ParserError, ValueError) as error:
         raise InputError(f"{path}: not a plain table: {str(error).strip().splitlines()[-1]}") from None
     except OSError as error:
@@ -90,3 +94,26 @@ def read_csv(path: Path) -> pd.DataFrame:
     if frame.empty:
         raise InputError(f"{path}: no rows below the header")
     return frame
+
+
+def _punctuation(path: Path, head: str) -> tuple[str, str]:
+    """What stands between cells, and the decimal sign, by the heading and the first row.
+
+    Raises
+    ------
+    InputError
+        If the first line is no heading: empty, a remark, or with one name twice.
+    """
+    lines = head.splitlines()
+    first = lines[0].strip() if lines else ""
+    if not first or first.startswith("#"):
+        what = "a remark" if first else "empty"
+        raise InputError(f"{path}: line 1 is {what}: the names of the columns belong there")
+    separator = max(",;\t|", key=first.count)
+    names = [name.strip().strip('"') for name in first.split(separator)]
+    twice = next((name for name in names if name and names.count(name) > 1), None)
+    if twice is not None:
+        raise InputError(f"{path}: column {twice} stands twice in line 1")
+    second = next((line for line in lines[1:] if line.strip()), "")
+    whole = separator != "," and "." not in second and any("," in cell for cell in second.split(separator))
+    return separator, "," if whole else "."

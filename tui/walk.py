@@ -72,7 +72,7 @@ class Walk:
         moves, turns = self.left
         if not moves:
             return "nothing is left to turn"
-        return f"{show.counted(moves, 'nipple')} and {fraction(turns).lstrip('+')} turns are left"
+        return f"left to do: {show.counted(moves, 'move')}, {fraction(turns).lstrip('+')} turns in all"
 
     def net_turns(self) -> list[float]:
         """Turns done so far, by position."""

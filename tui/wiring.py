@@ -74,11 +74,13 @@ def planned_s(program: Program) -> tuple[float | None, ...]:
 
 
 @lru_cache(maxsize=8)
-def _planned_s(program_text: str) -> tuple[float | None, ...]:
+def _of_program(program_text: str) -> tuple[tuple[float | None, ...], float | None]:
+    """How long each step is planned to take, and what a spoke may lose in its wheel where a hold waits for that."""
     try:
-        return planned_s(program_from_text(program_text, "the run's program"))
+        program = program_from_text(program_text, "the run's program")
     except InputError:  # a run of another version: its steps are shown without their planned length
-        return ()
+        return (), None
+    return planned_s(program), None if program.ready is None else program.ready.tolerance_percent
 
 
 class OpenRun:
@@ -107,9 +109,10 @@ class OpenRun:
             written=update.status.being_written,
             traces=tuple(traces),
             notes=tuple(
-                Note(at_utc=e.utc, time_s=e.time_s, station=e.station, kind=e.kind, message=e.message)
+                Note(at_utc=e.utc, time_s=e.time_s, station=e.station, kind=e.kind, message=e.message, data=e.data)
                 for e in self._events
             ),
+            allowed_loss_percent=_of_program(meta.program_text)[1],
         )
 
     def _trace(self, name: str, spoke: str, meta: RunMeta) -> Trace:
@@ -126,7 +129,7 @@ class OpenRun:
             temperature_C=columns["temperature"].array,
             step=columns["step"].array,
             step_names=self._live.step_names,
-            step_s=_planned_s(meta.program_text),
+            step_s=_of_program(meta.program_text)[0],
         )
 
     def close(self) -> None:

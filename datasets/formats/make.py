@@ -80,6 +80,11 @@ GAUGE = "load_N,reading,load_before_N,direction,series\n" + "".join(
 READINGS = "position,tension_N,lateral_mm,radial_mm\n" + "".join(
     f"{p},{930 + 7 * (p % 5)},{0.05 * ((p % 4) - 1.5):.3f},{0.04 * ((p % 3) - 1):.2f}\n" for p in range(1, 29)
 )
+ORDERS = 'batch = "batch.json"\n\n[[order]]\nbuild = "build.toml"\nname = "front"\n\n[[order]]\nbuild = "build.toml"\n'
+SHEET = "position,tension_N,typed,when\n" + "".join(
+    f"{p},{930 + 7 * (p % 5)}.00,{930 + 7 * (p % 5)},before\n" for p in range(1, 12)
+)
+GAUGED = "position,reading\n" + "".join(f"{p},{24 + 0.2 * (p % 5):.1f}\n" for p in range(1, 29))
 POSITIONS = "position,spoke\n" + "".join(f"{p},S1-{p:02d}\n" for p in range(1, 29))
 
 
@@ -121,6 +126,9 @@ def samples(into: Path) -> None:
     (into / "readings.csv").write_text(READINGS, encoding="utf-8")
     (into / "positions.csv").write_text(POSITIONS, encoding="utf-8")
     (into / "gauge-readings.csv").write_text(GAUGE, encoding="utf-8")
+    (into / "orders.toml").write_text(ORDERS, encoding="utf-8")
+    (into / "sheet.csv").write_text(SHEET, encoding="utf-8")
+    (into / "gauged.csv").write_text(GAUGED, encoding="utf-8")
     command(
         "gauge", "calibrate", into / "gauge-readings.csv", "--unit", "div", "--out", into / "gauge.json",
         "--path-mm", "0.02", "--made-on", "2026-03-02", "--batch", "S1",

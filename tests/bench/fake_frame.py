@@ -260,6 +260,19 @@ def steps_text(*steps: str) -> str:
     return "\n".join(out)
 
 
+READY = """[ready]
+batch = "batch.json"
+tolerance_percent = 7
+target_N = 1000
+sessions = [[0, 1030]]
+followup = 0.3
+rest_h = 0.5
+laced_h = 1
+horizon_h = 336
+every_min = 1
+"""
+
+
 def make_program(*steps: str, stations: int = 1, extra: str = "") -> Program:
     return program_from_text(program_text(steps_text(*steps), stations, extra), "trial.toml")
 

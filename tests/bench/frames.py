@@ -35,7 +35,13 @@ def frame_file(stations: int = 2, changes: dict[str, str] | None = None) -> Fram
 
 @asynccontextmanager
 async def served(
-    file: FrameFile, *, pty: bool = False, seed: int = 1, virtual: bool = True, timeout_s: float = 3.0
+    file: FrameFile,
+    *,
+    pty: bool = False,
+    seed: int = 1,
+    virtual: bool = True,
+    timeout_s: float = 3.0,
+    line_model: bool = False,
 ) -> AsyncIterator[tuple[FrameFile, Side]]:
     """A simulated frame served by this process: the frame file led to it, and its private socket.
 
@@ -51,6 +57,7 @@ async def served(
             pty=pty,
             side=theirs,
             virtual=virtual,
+            line_model=line_model,
             ready=where.set_result,
         )
     )

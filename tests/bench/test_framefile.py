@@ -10,7 +10,7 @@ from bench.framefile import frame_from_text, read_frame_file
 from bench.frametable import SerialLink
 from bench.invented import invented_frame_text
 from bench.registers import plan_reads
-from bench.roles import CABINET_ROLES, FRAME_ROLES, STATION_ROLES
+from bench.roles import CABINET_ROLES, FRAME_ROLES, STATION_ROLES, Role
 from models.errors import InputError
 from tests.bench.frames import frame_file
 
@@ -146,3 +146,17 @@ def test_a_file_that_is_none_gets_a_plain_message(tmp_path: Path, content: bytes
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no such file"):
         read_frame_file(tmp_path / "none.toml")
+
+
+def test_a_role_that_came_later_counts_as_absent_in_a_file_that_says_nothing_of_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    humid = Role(form="number", does="humidity of the air, percent", cost="it is not recorded", later=True)
+    monkeypatch.setitem(FRAME_ROLES, "humidity", humid)
+    monkeypatch.setitem(STATION_ROLES, "torque", humid)
+    file = read_frame_file(DEMO)
+    assert file.facts.absent == ("brake", "cabinet", "humidity", "torque")
+    assert dict(file.costs())["humidity"] == "it is not recorded"
+    text = DEMO.read_text(encoding="utf-8").replace("lamp = {", "humidity = { address = 90 }\nlamp = {")
+    mapped = frame_from_text(text, DEMO)
+    assert "humidity" in mapped.frame and mapped.facts.absent == ("brake", "cabinet", "torque")

@@ -82,6 +82,11 @@ def test_each_fault_of_the_frame_is_found_and_followed_in_each_state(fault: Faul
     assert RULES[fault].do in said[0].message and "station" not in said[0].message.split(":")[0]
 
 
+def test_a_cabinet_whose_thermometer_reads_nothing_is_not_heated_on() -> None:
+    found = look(lambda r: replace(r, cabinet_temperature_C=None), Fault.CABINET)
+    assert found is not None
+
+
 def test_the_frame_counter_wraps_at_32_bits_without_a_fault() -> None:
     assert device_dt_s(0xFFFFFFFF - 49, 50) == pytest.approx(0.1)
     assert device_dt_s(5000, 1000) == pytest.approx(-4.0)

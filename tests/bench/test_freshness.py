@@ -31,8 +31,8 @@ def test_a_counter_that_stands_is_stale() -> None:
 
 def test_a_counter_that_wraps_goes_on() -> None:
     fresh = Freshness(modulus=2**16)
-    fresh.check(65_500, 0.0)
-    fresh.check(64, 0.1)
+    assert fresh.check(65_500, 0.0) == 0
+    assert fresh.check(64, 0.1) == 100
 
 
 def test_a_counter_that_jumps_back_is_a_restart_and_then_followed_anew() -> None:

@@ -53,6 +53,7 @@ STANDS: dict[StationState, tuple[float, float, bool, float | None]] = {
     S.EASED_OFF: (0.0, 0.0, True, 0.0),
     S.CUT_OFF: (900.0, 0.0, False, None),
     S.DONE: (900.0, 0.0, True, 0.0),
+    S.PULLING: (1500.0, 2000.0, True, 0.01),
 }
 
 
@@ -241,7 +242,9 @@ def test_each_fault_of_a_station_is_found_and_followed_in_each_state(fault: Faul
 
 @pytest.mark.parametrize("state", list(S), ids=lambda s: s.name)
 @pytest.mark.parametrize(
-    "fault", [Fault.SILENCE, Fault.REFUSED, Fault.DISK_FULL, Fault.LATE, Fault.NEIGHBOUR], ids=lambda f: f.name
+    "fault",
+    [Fault.SILENCE, Fault.REFUSED, Fault.DISK_FULL, Fault.LATE, Fault.NEIGHBOUR, Fault.UNPROVED],
+    ids=lambda f: f.name,
 )
 def test_what_the_loop_itself_finds_is_followed_in_each_state(fault: Fault, state: StationState) -> None:
     # that the loop finds them is shown in test_runner.py; here what follows
@@ -260,7 +263,7 @@ def test_the_table_leaves_no_cell_empty() -> None:
     from tests.bench.test_framelimits import FRAME_FAULTS
 
     covered = {*SEEN_BY_STATION, *FRAME_FAULTS, Fault.SILENCE, Fault.REFUSED, Fault.DISK_FULL, Fault.LATE}
-    assert set(Fault) - covered == {Fault.NEIGHBOUR, Fault.CELL_DRIFT}  # test_runner.py
+    assert set(Fault) - covered == {Fault.NEIGHBOUR, Fault.CELL_DRIFT, Fault.UNPROVED}  # test_runner.py
 
 
 def test_a_latched_trip_is_left_by_no_fault_and_by_no_request() -> None:

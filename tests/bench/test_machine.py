@@ -101,6 +101,7 @@ def test_the_codes_in_the_run_file_never_change() -> None:
         "EASED_OFF",
         "CUT_OFF",
         "DONE",
+        "PULLING",
     ]
 
 

@@ -12,7 +12,7 @@ from bench.program import program_from_text, read_program
 from bench.steps import Program, StepKind, Until, check_against, loop_tick_s, proofs_of, touch_times_s
 from models.errors import InputError
 from models.units import KGF_N
-from tests.bench.fake_frame import frame_facts, make_program, program_text, station_facts, steps_text
+from tests.bench.fake_frame import READY, frame_facts, make_program, program_text, station_facts, steps_text
 
 DEMO = Path(__file__).parents[2] / "datasets" / "demo" / "program.toml"
 
@@ -57,7 +57,7 @@ def test_the_time_is_that_of_ramps_and_holds() -> None:
 
 
 def test_an_open_hold_counts_with_its_longest_time() -> None:
-    program = make_program("seat", "hold load_N=900 until='ready' max_hours=3", "unload")
+    program = make_program("seat", "hold load_N=900 until='ready' max_hours=3", "unload", extra=READY)
     assert program.steps[1].until is Until.READY and program.steps[1].duration_s == 3 * 3600.0
 
 
@@ -132,7 +132,7 @@ WRONG = {
     ),
     "one spoke twice": (
         program_text(SEAT, 2).replace('"T-2"', '"T-1"'),
-        'spoke "T-1" stands on two stations',
+        'spoke "T-1" stands there twice',
     ),
     "no label": (program_text(SEAT).replace('"T-1"', '" "'), "must be a spoke's label"),
     "not TOML": ("name = ", "not TOML"),

@@ -8,7 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.cellcheck import check_cell, expanded_uncertainty_percent, frame_compliance_mm_per_N, iso_class
+from bench.cellcheck import (
+    check_cell,
+    expanded_uncertainty_percent,
+    frame_compliance_mm_per_N,
+    instrument_class,
+    iso_class,
+)
 from bench.frame import StationFacts
 from bench.proofs import (
     largest_speed_mm_per_s,
@@ -116,3 +122,23 @@ def test_a_stiff_bar_gives_the_compliance_of_the_frame_less_its_own() -> None:
         frame_compliance_mm_per_N(load, 3.0 + 1e-5 * load, bar_mm_per_N=1e-3)
     with pytest.raises(InputError, match="three different"):
         frame_compliance_mm_per_N(np.array([0.0, 0.1, 100.0]), np.zeros(3))
+
+
+@pytest.mark.parametrize(
+    ("fc", "repeat", "resolution", "best"),
+    [
+        (0.02, 0.02, 0.02, "00"),
+        (-0.02, 0.04, 0.02, "0.5"),  # repeatability decides
+        (0.09, 0.01, 0.02, "1"),  # interpolation, with either sign
+        (-0.19, 0.01, 0.02, "2"),
+        (0.01, 0.01, 0.11, "2"),  # a least load of fewer than 1000 resolutions
+        (0.21, 0.01, 0.02, None),
+        (0.01, 0.01, 0.21, None),
+        (0.01, None, 0.02, None),  # no load came twice
+    ],
+)
+def test_the_class_of_an_instrument_is_that_of_its_worst_part(
+    fc: float, repeat: float | None, resolution: float, best: str | None
+) -> None:
+    found = instrument_class(interpolation_percent=fc, repeat_percent=repeat, resolution_percent=resolution)
+    assert found == best

@@ -93,24 +93,28 @@ def test_any_error_of_hdf5_leaves_the_journal_alone_to_carry_the_run(
 ) -> None:
     out = tmp_path / "run.h5"
     real = runfile.RunWriter.append
-    calls = iter(range(100))
+    calls, failed = iter(range(100)), threading.Event()
 
     def fails_later(self: Any, samples: Any, events: Any) -> None:
         if self.live and next(calls) > 2:
+            failed.set()
             raise RuntimeError("unable to flush (disk full)")
         real(self, samples, events)
 
     monkeypatch.setattr(runfile.RunWriter, "append", fails_later)
     with Recorder.create(out, HEADER, sync_every_s=0.002) as recorder:
-        for n in range(2000):
-            assert recorder.record([row(n), row(n, 1)])
-            if n % 200 == 0:
-                threading.Event().wait(0.01)
+        rows = 0
+        while not failed.is_set() or rows % 1000:  # until it has failed, and some more
+            assert recorder.record([row(rows), row(rows, 1)])
+            rows += 1
+            if rows % 100 == 0:
+                failed.wait(0.01)
+            assert rows < 500_000, "the thread never wrote"
     assert recorder.trouble is not None and "the journal goes on" in recorder.trouble
     finish(out, keep_journal=True)
     assert is_sealed(out)
     equal_to_journal(out, journal_path(out))
-    assert read_run(out).stations["B"].columns["time"].size == 2000
+    assert read_run(out).stations["B"].columns["time"].size == rows
 
 
 def test_a_row_is_acknowledged_only_after_it_is_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -163,3 +167,53 @@ def test_a_file_that_reads_back_otherwise_than_it_was_written_is_not_put_in_plac
     with pytest.raises(OSError, match="reads back otherwise"):
         finish(out, keep_journal=False)
     assert not out.exists() and journal_path(out).exists()
+
+
+@pytest.mark.parametrize("error", [DiskFull("full"), MemoryError()], ids=["disk full", "no memory"])
+def test_rows_that_cannot_be_kept_are_refused_and_none_of_them_is_in_the_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    out = tmp_path / "run.h5"
+    with Recorder.create(out, HEADER, live=False) as recorder:
+        assert recorder.record([row(0)])
+
+        def refuse(*_: object) -> None:
+            raise error
+
+        with monkeypatch.context() as patch:
+            patch.setattr(recorder._journal, "_append", refuse)
+            assert not recorder.record([row(1), row(1, 1)], [event(1)])
+        assert recorder.record([row(2)]), "it goes on once there is room"
+    _, samples, events = read_journal(journal_path(out))
+    assert [int(r["sequence"]) for r in samples] == [0, 1] and not events
+
+
+def test_a_disk_that_cannot_be_synced_refuses_rows_until_it_can(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced, failing = threading.Event(), threading.Event()
+    out = tmp_path / "run.h5"
+    with Recorder.create(out, HEADER, live=False, sync_every_s=0.002) as recorder:
+        real = recorder._journal.sync
+
+        def sync() -> None:
+            synced.set()
+            if failing.is_set():
+                raise OSError(5, "Input/output error")
+            real()
+
+        def after_two_syncs() -> None:
+            for _ in range(2):
+                synced.clear()
+                assert synced.wait(20.0)
+
+        monkeypatch.setattr(recorder._journal, "sync", sync)
+        assert recorder.record([row(0)])
+        failing.set()
+        after_two_syncs()
+        assert not recorder.record([row(1)]), "what would be acknowledged might never reach the disk"
+        failing.clear()
+        after_two_syncs()
+        assert recorder.record([row(2)])
+    assert recorder.trouble is not None and "Input/output error" in recorder.trouble
+    assert read_journal(journal_path(out))[1].size == 2

@@ -58,8 +58,13 @@ def nursery() -> Iterator[subprocess.Popen[str]]:
     process.stdout.close()
 
 
-def kill_a_writer(nursery: subprocess.Popen[str], run: Path, pipe: Path, after_acknowledged: int) -> int:
-    """Let a process write ``run``, kill it once so many records are acknowledged; returns the last that it reported."""
+def kill_a_writer(
+    nursery: subprocess.Popen[str], run: Path, pipe: Path, after_acknowledged: int, *, live: bool = False
+) -> int:
+    """Let a process write ``run``, kill it once so many records are acknowledged; returns the last that it reported.
+
+    ``live``: not before its live HDF5 file is there.
+    """
     assert nursery.stdin is not None and nursery.stdout is not None
     os.mkfifo(pipe)
     nursery.stdin.write(f"{run}\t{pipe}\n")
@@ -69,7 +74,7 @@ def kill_a_writer(nursery: subprocess.Popen[str], run: Path, pipe: Path, after_a
     last, killed, data = 0, False, b""
     try:
         while True:
-            if not killed and last >= after_acknowledged:
+            if not killed and last >= after_acknowledged and (run.exists() or not live):
                 os.kill(number, signal.SIGKILL)
                 killed = True
             select.select([fd], [], [])
@@ -96,7 +101,7 @@ def test_fifty_processes_killed_at_random_moments_lose_no_acknowledged_row(
     with_live_file = 0
     for n in range(55):
         run, pipe = tmp_path / f"{n}.h5", tmp_path / f"{n}.pipe"
-        last = kill_a_writer(nursery, run, pipe, rng.randrange(1, 2500))
+        last = kill_a_writer(nursery, run, pipe, rng.randrange(1, 2500), live=n % 3 > 0)
         journal = journal_path(run)
         _, samples, events = read_journal(journal)
         records = samples.size + len(events)
@@ -218,6 +223,18 @@ async def test_where_position_was_lost_the_elongation_goes_on_with_an_unknown_of
     last, first = one[~one["offset_unknown"]].iloc[-1], one[one["offset_unknown"]].iloc[0]
     assert first["elongation_mm"] == pytest.approx(last["elongation_mm"], abs=0.02), "no 3 mm step"
     assert any(e.kind == "zero again" for e in read_run(run).events)
+
+
+async def test_where_a_frame_cannot_tell_every_interruption_counts_as_position_lost(tmp_path: Path) -> None:
+    frame, run = await cut_off(tmp_path)
+    await frame.clock.sleep_until(frame.clock.now_s() + 10.0)
+    reading, interrupted = await frame.read(), read_interrupted(run)
+    assert not any(s.offset_unknown for s in rebuilt(interrupted, frame.facts, reading, 300.0))
+    blind = replace(frame.facts, absent=("position_valid",))
+    stations = rebuilt(interrupted, blind, reading, 300.0)
+    assert all(s.offset_unknown for s in stations)
+    lines = describe(interrupted, stations, reading, 300.0, untold=True)
+    assert all("nobody can tell" in line and "unknown offset" in line for line in lines[1:])
 
 
 async def test_a_station_whose_position_is_not_valid_cannot_be_moved(tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
@@ -15,11 +15,12 @@ from bench.frame import FrameReading
 from bench.journal import OFFSET_UNKNOWN, STATE_MASK
 from bench.machine import STATE_CODE, RunState, StationState
 from bench.outcome import Outcome
+from bench.ready import Verdict
 from bench.runner import LAMP_OFF, LAMP_PERSON, prepare
 from bench.status import Mailbox
 from bench.steps import touch_times_s
 from models.errors import InputError
-from tests.bench.fake_frame import FakeFrame, frame_facts, make_program, play
+from tests.bench.fake_frame import READY, FakeFrame, frame_facts, make_program, play
 
 S = StationState
 HELD = make_program("seat seconds=2", "hold load_N=1000 rate_N_per_s=20 hours=0.5", "unload")
@@ -115,6 +116,7 @@ async def test_cancellation_from_outside_stops_motion_first_and_is_not_swallowed
         (lambda r: replace(r, guard_closed=False), "guard is open"),
         (lambda r: replace(r, power_ok=False), "motor power"),
         (lambda r: replace(r, deadman_ms=100), "deadman reads 100 ms"),
+        (lambda r: replace(r, max_load_N=900.0), "own load limit reads 900 N, the program goes to 1000 N"),
         (lambda r: replace(r, air_temperature_C=2.0), "air is at 2.0 degC"),
         (lambda r: replace(r, stations=(replace(r.stations[0], load_N=45.0),)), "begins slack"),
         (lambda r: replace(r, stations=(replace(r.stations[0], load_fault=True),)), "load cell reports a fault"),
@@ -139,6 +141,42 @@ async def test_all_reasons_against_moving_are_said_at_once() -> None:
     f.tamper = lambda r: replace(r, guard_closed=False, power_ok=False)
     with pytest.raises(FrameFault, match=r"guard is open.*motor power"):
         await prepare(f, HELD, 7)
+
+
+async def test_on_our_own_mistake_motion_is_stopped_before_the_error_goes_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    f = frame()
+
+    def mistake(*_: object) -> None:
+        raise ZeroDivisionError("ours")
+
+    with pytest.raises(ZeroDivisionError):
+        await play(f, HELD, at={40.0: mistake})
+    stop = f.commands[-1][1]
+    assert stop.enable and stop.target_mm == pytest.approx(f.drives[0].x_mm, abs=0.01), "it stops where it stands"
+    x = f.drives[0].x_mm
+    await f.advance(30.0)
+    assert f.drives[0].x_mm == pytest.approx(x, abs=0.01) and f.owner == 0
+
+
+@pytest.mark.parametrize("what", ["load_N", "position_mm"])
+@pytest.mark.parametrize("at_s", [1.0, 40.0, AT_HOLD_S], ids=["seating", "ramping", "holding"])
+async def test_a_reading_that_is_no_number_never_becomes_a_move(what: str, at_s: float) -> None:
+    f = frame()
+
+    def once() -> None:
+        left = iter([True])
+
+        def tamper(r: FrameReading) -> FrameReading:
+            if next(left, False):
+                r = replace(r, stations=(replace(r.stations[0], **{what: math.nan}),))
+            return r
+
+        f.tamper = tamper
+
+    outcome, _ = await play(f, HELD, at={at_s: once})
+    # one such load is not yet a fault; a lost position is one at once
+    assert outcome.state is (RunState.FINISHED if what == "load_N" else RunState.FAULTED)
+    assert all(math.isfinite(c.target_mm) for _, c in f.commands)
 
 
 async def test_pause_holds_the_load_and_go_on_takes_the_step_up_again() -> None:
@@ -180,25 +218,60 @@ async def test_a_request_that_cannot_be_is_said_and_changes_nothing() -> None:
 
 
 class ReadyAt:
-    def __init__(self, f: FakeFrame, when_s: float) -> None:
-        self.f, self.when_s = f, when_s
+    """A live fit that finds each station ready at its own time."""
 
-    def ready(self, station: str) -> str | None:
-        return f"remaining loss of {station} is within tolerance" if self.f.time_s > self.when_s else None
+    def __init__(self, when_s: dict[str, float]) -> None:
+        self.when_s = when_s
+        self.new: list[Verdict] = []
+        self.asked: set[str] = set()
+
+    def ask(self, at_s: float, stations: Sequence[str]) -> None:
+        self.asked |= set(stations)
+        for name in stations:
+            ready = at_s > self.when_s[name]
+            if ready or round(at_s) % 100 == 0:
+                self.new.append(Verdict(station=name, ready=ready, says=f"remaining loss of {name}", probability=0.95))
+
+    def verdicts(self) -> list[Verdict]:
+        new, self.new = self.new, []
+        return new
 
 
-async def test_a_hold_until_ready_ends_when_the_live_fit_says_so_and_the_record_says_why() -> None:
-    f = frame()
-    program = make_program("seat seconds=2", "hold load_N=800 until='ready' max_hours=2", "unload")
-    outcome, memory = await play(f, program, readiness=ReadyAt(f, 400.0))
-    assert outcome.state is RunState.FINISHED and 400.0 < outcome.run_s < 600.0
-    assert memory.said("ready", "A") == ["remaining loss of A is within tolerance"]
+async def test_a_hold_until_ready_ends_station_by_station_and_the_record_says_why() -> None:
+    f = frame(2)
+    program = make_program(
+        "seat seconds=2", "hold load_N=800 until='ready' max_hours=2", "unload", stations=2, extra=READY
+    )
+    fit = ReadyAt({"A": 400.0, "B": 700.0})
+    outcome, memory = await play(f, program, readiness=fit)
+    assert outcome.state is RunState.FINISHED and 700.0 < outcome.run_s < 900.0
+    assert memory.said("ready") == ["remaining loss of A", "remaining loss of B"]
+    assert memory.said("live fit", "B"), "what it found before is logged too"
+    ends = {e.station: e for e in memory.events if e.kind == "step" and e.data["step"] == 2}
+    assert ends["A"].time_s < 450.0 and 700.0 < ends["B"].time_s < 750.0
+    assert all("ended: ready for its wheel" in e.message for e in ends.values())
+    assert all("ready for its wheel" in (s.why or "") for s in outcome.stations)
+    assert outcome.stations[0].slack_since_s is not None and outcome.stations[0].slack_since_s < 500.0
 
 
-async def test_a_hold_until_ready_without_a_live_fit_ends_at_its_longest_time_and_says_so() -> None:
-    f = frame()
-    program = make_program("seat seconds=2", "hold load_N=800 until='ready' max_hours=0.05", "unload")
-    _, memory = await play(f, program)
+async def test_the_live_fit_is_asked_only_of_stations_that_wait_for_it() -> None:
+    fit = ReadyAt({"A": 1e9})
+    program = make_program("seat seconds=2", "hold load_N=800 hours=0.02", "unload")
+    await play(frame(), program, readiness=fit)
+    assert not fit.asked
+
+
+async def test_a_live_fit_that_is_lost_leaves_the_hold_its_longest_time_and_says_so() -> None:
+    class Lost(ReadyAt):
+        def ask(self, at_s: float, stations: Sequence[str]) -> None:
+            if not self.asked:
+                self.new.append(Verdict(station="", ready=False, says="the live fit has ended"))
+            self.asked |= set(stations)
+
+    program = make_program("seat seconds=2", "hold load_N=800 until='ready' max_hours=0.05", "unload", extra=READY)
+    outcome, memory = await play(frame(), program, readiness=Lost({}))
+    assert outcome.state is RunState.FINISHED
+    assert memory.said("note", "") == ["the live fit has ended"]
     assert any("longest time (until ready)" in m for m in memory.said("step"))
 
 

@@ -277,7 +277,7 @@ async def test_a_counter_of_sixteen_bits_and_slow_counts_wraps_without_alarm_and
             for i in range(1, 150):
                 await clock.sleep_until(5.0 * i)
                 reading = await frame.read()
-            assert reading.frame_ms == 745_000 - 655_360
+            assert reading.frame_ms == 745_000, "a wrap is unrolled: device time only goes on"
             await side.cue(Cue.STALE)
             await clock.sleep_until(750.0)
             with pytest.raises(LineTrouble, match="stale"):

@@ -22,6 +22,7 @@ from tests.blind.hidden import HiddenBatch, HiddenSpokes, draw_spokes
 Floats = NDArray[np.float64]
 SEAT_N, TARE_N = 20.0, 15.0
 RAMP_N_PER_S = 15.0
+CABINET_LAG_S = 900.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,6 +32,7 @@ class Segment:
     name: str
     load_N: float
     hours: float
+    cabinet_C: float | None = None  # None: as the room is
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,6 +133,16 @@ def _wander(rng: np.random.Generator, time_s: Floats, sd: float, tau_s: float) -
     return sd * out
 
 
+def _in_cabinet(time_s: Floats, air_C: Floats, asked_C: Sequence[float | None]) -> Floats:
+    """The temperature about spoke and frame: that of the room, or on its way to what the cabinet is asked for."""
+    out = air_C.copy()
+    for k in range(1, time_s.size):
+        if asked_C[k] is not None or abs(out[k - 1] - air_C[k - 1]) > 0.3:
+            to = air_C[k] if asked_C[k] is None else asked_C[k]
+            out[k] = to + (out[k - 1] - to) * math.exp(-(time_s[k] - time_s[k - 1]) / CABINET_LAG_S)
+    return out
+
+
 def run_night(
     batch: HiddenBatch, segments: Sequence[Sequence[Segment]], sampling: str, gauge_length_mm: float, seed: int
 ) -> tuple[list[Record], HiddenSpokes]:
@@ -150,6 +162,7 @@ def run_night(
         one = spokes.take([i])
         load = asked * (1.0 + np.where(asked > 100.0, _wander(rng, time, 0.001, 300.0), 0.0))
         air = middle + swing * np.sin(2.0 * math.pi * time / 86400.0 + phase) + _wander(rng, time, 0.15, 1800.0)
+        air = _in_cabinet(time, air, [program[s].cabinet_C for s in which])
         state = one.step(one.virgin(), 0.0, np.zeros(1), load[:1], float(air[0]))
         strain = np.empty(time.size)
         strain[0] = one.strain(state, load[:1], float(air[0]))[0]

@@ -16,7 +16,7 @@ Unit = Mapping[str, Any]
 
 def counts(values: Sequence[float | None]) -> list[float]:
     """Numbers of passes, one for each wheel; those above 12 as 13."""
-    return [CENSORED if v is None or math.isnan(v) else v for v in values]
+    return [CENSORED if v is None else v for v in values]
 
 
 def passes_needed(plan: Mapping[str, Any], further: str = "further") -> list[float]:

@@ -76,7 +76,7 @@ def test_a_chord_history_read_back_gives_the_tension_it_was_made_from() -> None:
 
 
 def made_up(
-    passes: int, further: list[float], claimed: float, holds: list[bool], untreated: list[float]
+    passes: int, further: list[float], claimed: float, holds: list[bool], untreated: list[float | None]
 ) -> dict[str, Any]:
     """One unit's result as the report reads it."""
     ok = claimed >= 0.9
@@ -100,7 +100,7 @@ def made_up(
 
 def test_the_report_counts_further_passes_and_sets_claims_beside_what_happened() -> None:
     units = [
-        made_up(0, [0.0, 2.0], 0.95, [True, False], [10.0, float("nan")]),
+        made_up(0, [0.0, 2.0], 0.95, [True, False], [10.0, None]),
         made_up(1, [0.0, 0.0], 0.90, [True, True], [8.0, 9.0]),
         made_up(2, [1.0, 0.0], 0.46, [False, True], [12.0, 8.0]),
     ]
@@ -132,7 +132,7 @@ def test_wilsons_interval_is_that_of_a_published_example() -> None:
 
 def test_a_batch_without_a_plan_counts_as_untreated() -> None:
     one = made_up(1, [0.0], 0.95, [True], [10.0])
-    other = made_up(1, [0.0], 0.95, [True], [float("nan")])
+    other = made_up(1, [0.0], 0.95, [True], [None])
     other["plans"]["7"] = {"status": 2, "seconds": 1.0, "said": "", "untreated": other["plans"]["7"]["untreated"]}
     f = report.plan_figures([one, other], "7")
     assert (f["plans"], f["made"], f["failed"]) == (2, 1, 1)

@@ -46,6 +46,8 @@ class Watch:
     """Notes what is opened for writing, renamed or removed outside one folder, and every attempt to connect."""
 
     def __init__(self) -> None:
+        import matplotlib  # noqa: F401 a library's own folder of settings is made on its first import: not ours to judge
+
         self.folder: str | None = None
         self.seen: list[str] = []
         sys.addaudithook(self._hook)
@@ -80,7 +82,8 @@ class Watch:
         if isinstance(path, int | type(None)) or self.folder is None:
             return
         name = os.path.abspath(os.fsdecode(path))  # noqa: PTH100 no new Path in a hook
-        if not name.startswith(self.folder + os.sep) and name != "/dev/null":
+        runtime = os.environ.get("XDG_RUNTIME_DIR", "/dev/null")  # sockets of a run live there
+        if not name.startswith((self.folder + os.sep, runtime)) and name != "/dev/null":
             self.seen.append(f"{event} {name}")
 
 
@@ -101,20 +104,26 @@ def watched(folder: Path) -> Iterator[list[str]]:
         watch.folder = None
 
 
+BUSY = 6.0  # a machine that others use gives a process at least this share of the time: one in so many
+
+
 @contextlib.contextmanager
 def deadline(seconds: float) -> Iterator[None]:
-    """Raise `Hang` in the main thread once the time is over."""
+    """Raise `Hang` in the main thread once this process has worked so long, or has waited `BUSY` times as long."""
 
     def over(_signal: int, _frame: FrameType | None) -> None:
         raise Hang
 
-    before = signal.signal(signal.SIGALRM, over)
-    signal.setitimer(signal.ITIMER_REAL, seconds)
+    clocks = ((signal.SIGPROF, signal.ITIMER_PROF, seconds), (signal.SIGALRM, signal.ITIMER_REAL, BUSY * seconds))
+    before = [signal.signal(name, over) for name, _, _ in clocks]
+    for _, timer, allowed_s in clocks:
+        signal.setitimer(timer, allowed_s)
     try:
         yield
     finally:
-        signal.setitimer(signal.ITIMER_REAL, 0.0)
-        signal.signal(signal.SIGALRM, before)
+        for (name, timer, _), handler in zip(clocks, before, strict=True):
+            signal.setitimer(timer, 0.0)
+            signal.signal(name, handler)
 
 
 def _listing(folder: Path) -> dict[str, tuple[int, int]]:
@@ -129,8 +138,9 @@ def drive(argv: list[str], folder: Path, deadline_s: float) -> Outcome:
     out, err = io.StringIO(), io.StringIO()
     status: int | None = None
     escaped = ""
-    here = Path.cwd()
+    here, typed = Path.cwd(), sys.stdin
     os.chdir(folder)
+    sys.stdin = io.StringIO()  # whoever is asked has nothing to say
     try:
         with watched(folder) as elsewhere, contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             try:
@@ -142,6 +152,7 @@ def drive(argv: list[str], folder: Path, deadline_s: float) -> Outcome:
                 escaped = f"{type(error).__name__} ({str(error)[:80]!r}) at {_last_own_line(error.__traceback__)}"
     finally:
         os.chdir(here)
+        sys.stdin = typed
     after = _listing(folder)
     wrote = tuple(sorted(n for n in {*before, *after} if before.get(n) != after.get(n)))
     return Outcome(
@@ -168,12 +179,13 @@ def problems(outcome: Outcome, argv: list[str]) -> list[str]:
         return [outcome.escaped]
     if outcome.status not in ALLOWED:
         found.append(f"exit status {outcome.status}")
-    named = argv[argv.index("--out") + 1] if "--out" in argv else None
+    named = next((argv[argv.index(o) + 1] for o in ("--out", "--pdf") if o in argv), None)
     noted = argv[2] if argv[:2] == ["wheel", "note"] else None
     for name in outcome.wrote:
         lock = name.startswith(".") and name.endswith(".lock")
         journal = named is not None and name == f"{named}.journal"
-        if not lock and not journal and name not in (named, noted):
+        within = named is not None and name.startswith(f"{named}{os.sep}")
+        if not lock and not journal and not within and name not in (named, noted):
             found.append(f"wrote {name}, which was not named")
         elif not lock and outcome.status == 2:
             found.append(f"exit status 2, and {name} was written")

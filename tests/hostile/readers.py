@@ -36,23 +36,29 @@ READERS = {
             "wheel new build.toml --batch batch.json --out out.json --json",
             "retension build.toml --readings readings.csv --json",
         ),
-        rare=("length build.toml --batch batch.json --json",),
+        rare=("length build.toml --batch batch.json --json", "guide readings build.toml --out out.csv --plain"),
         deadline_s=30.0,
+    ),
+    "orders": Reader(
+        file="orders.toml",
+        spoil=toml,
+        needs=("build.toml", "batch.json"),
+        commands=("plan --orders orders.toml --out out --json",),
     ),
     "program": Reader(
         file="program.toml",
         spoil=toml,
         needs=("frame.toml",),
         commands=("run program.toml --frame frame.toml --out out.h5 --json",),
-        deadline_s=30.0,
+        rare=("program rehearse program.toml --frame frame.toml --json",),
+        deadline_s=60.0,
     ),
     "frame": Reader(
         file="frame.toml",
         spoil=toml,
-        commands=(
-            "program new-batch --hours 12 --frame frame.toml --out out.toml --json",
-            "frame check frame.toml --json",
-        ),
+        commands=("frame check frame.toml --json",),
+        rare=("program new-batch --hours 12 --frame frame.toml --out out.toml --json",),
+        deadline_s=30.0,
     ),
     "run-csv": Reader(
         file="run.csv",
@@ -74,6 +80,14 @@ READERS = {
         needs=("build.toml", "wheel.json"),
         commands=("retension build.toml --readings readings.csv --json",),
         rare=("wheel note wheel.json session --set 981 --readings readings.csv --at 2026-03-04T09:00Z --json",),
+        deadline_s=30.0,
+    ),
+    "sheet": Reader(
+        file="sheet.csv",
+        spoil=table,
+        needs=("build.toml", "wheel.json"),
+        commands=("guide readings build.toml --out sheet.csv --plain",),
+        rare=("guide readings wheel.json --out sheet.csv --plain --now 2026-03-03T12:00Z",),
         deadline_s=30.0,
     ),
     "gauge-readings": Reader(
@@ -101,6 +115,9 @@ READERS = {
             'gauge read gauge.json --tension "100 kgf" --wheel-stiffness-N-per-mm 250 --json',
             "gauge read gauge.json",
         ),
+        needs=("build.toml", "gauged.csv", "schedule.json"),
+        rare=("retension build.toml --readings gauged.csv --gauge gauge.json --json",),
+        deadline_s=30.0,
     ),
     "wheel": Reader(
         file="wheel.json",
@@ -111,7 +128,7 @@ READERS = {
             "wheel calendar wheel.json --out out.ics --now 2026-03-03T12:00Z --json",
             "wheel note wheel.json delivered --at 2026-03-05T10:00Z --now 2026-03-05T12:00Z --json",
         ),
-        rare=("wheel ledger wheel.json --now 2026-03-09T12:00Z --json",),
+        rare=("wheel ledger wheel.json --now 2026-03-09T12:00Z --json", "next . --now 2026-03-03T12:00Z --json"),
         deadline_s=30.0,
     ),
     "schedule": Reader(
@@ -125,8 +142,12 @@ READERS = {
     "answer": Reader(
         file="answer.json",
         spoil=spoil_json,
-        needs=("build.toml", "readings.csv"),
-        commands=("retension build.toml --readings readings.csv --after answer.json --json",),
+        needs=("build.toml", "readings.csv", "wheel.json"),
+        commands=(
+            "retension build.toml --readings readings.csv --after answer.json --json",
+            "wheel note wheel.json turned --turns answer.json --at 2026-03-05T10:00Z --now 2026-03-05T12:00Z --json",
+            "guide turns answer.json --plain",
+        ),
         deadline_s=30.0,
     ),
     "positions": Reader(
@@ -135,10 +156,16 @@ READERS = {
         needs=("build.toml", "batch.json"),
         commands=("wheel new build.toml --batch batch.json --positions positions.csv --out out.json --json",),
     ),
-    "run-h5": Reader(file="run.h5", spoil=spoil_hdf5, commands=("export run.h5 --out out.csv --json",)),
+    "run-h5": Reader(
+        file="run.h5",
+        spoil=spoil_hdf5,
+        commands=("export run.h5 --out out.csv --json",),
+        rare=("next . --now 2026-03-03T12:00Z --json",),
+    ),
     "journal": Reader(
         file="cut-off.h5.journal",
         spoil=spoil_journal,
         commands=("export cut-off.h5 --out out.csv --json", "resume cut-off.h5 --json"),
+        rare=("next . --now 2026-03-03T12:00Z --json",),
     ),
 }

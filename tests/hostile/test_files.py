@@ -101,7 +101,7 @@ def test_a_file_that_is_no_json_number_or_too_deep_is_named(tmp_path: Path, caps
     for text, word in [
         ('{"range_N": NaN}', "NaN"),
         ('{"range_N": ' + "[" * 200 + "]" * 200 + "}", "too deeply"),
-        ('{"coefficients": [1' + "0" * 5000 + ', 1], "range_N": [1, 2], "U_percent": 1}', "no gauge has"),
+        ('{"coefficients": [1' + "0" * 5000 + ', 1], "range_N": [1, 2], "U_percent": 1}', "larger than any"),
     ]:
         path.write_text(text, encoding="utf-8")
         assert run(["gauge", "read", str(path)]) == 2

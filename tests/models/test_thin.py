@@ -122,3 +122,19 @@ def test_the_columns_of_a_fit_add_up_to_what_the_chain_does_under_the_same_loads
         + float(chain.expansion_per_K) * b.warmer_K[0]
     )
     assert np.abs(total - strain).max() < 2e-6  # of 5000e-6
+
+
+def test_a_test_of_months_stays_a_matter_of_hundreds_of_means() -> None:
+    time, load = stepped(5.0)
+    thinned = thin(measured(time * 150.0, load, 1e-3 * load))  # 25 days
+    assert thinned.count.sum() == time.size
+    assert thinned.time_s.size < 1000
+
+
+def test_a_load_that_wanders_or_is_noisy_does_not_end_a_mean_at_every_row() -> None:
+    time, load = stepped(1.0)
+    noisy = load + np.random.default_rng(1).normal(0.0, 50.0, load.size)
+    still = thin(measured(time, load, 1e-3 * load)).time_s.size
+    assert thin(measured(time, noisy, 1e-3 * load)).time_s.size < 1.5 * still
+    waves = load + 100.0 * np.sin(time / 5.0)
+    assert thin(measured(time, waves, 1e-3 * load)).time_s.size <= 1500

@@ -4,7 +4,8 @@
 
 A comparison is a mutant's place: the k-th time that a test asserts ``ours == expected`` (with `pytest.approx`, or
 exactly, where the smallest change counts) or calls `numpy.testing.assert_allclose`. The test is run whole again with that
-one value moved; of an array its first, largest and last element are moved, one at a time. Up and down both.
+one value moved; of an array its first, largest and last element are moved, one at a time. Up and down both. Of a test
+that takes seconds (a stiff solver, a frame, a property over many inputs) the first two comparisons are moved.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from __future__ import annotations
 import argparse
 import ast
 import sys
+import time
 from collections import Counter, defaultdict
 from pathlib import Path
 from typing import Any
@@ -23,6 +25,8 @@ from _pytest.python_api import ApproxBase
 from _pytest.runner import runtestprotocol
 
 from tests.oracles.rows import Row, listed
+
+SLOW_S = 1.0  # of processor
 
 
 class Switch:
@@ -187,11 +191,14 @@ class Runner:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         for number, item in enumerate(session.items):
-            if not self.once(item, None):
+            begin_s = time.process_time()
+            passed = self.once(item, None)
+            slow = time.process_time() - begin_s > SLOW_S
+            if not passed:
                 self.broken.append(item.nodeid)
                 SWITCH.seen = []
             counts = list(SWITCH.seen)
-            for place, parts in enumerate(counts[: SWITCH.depth_of_repeats]):
+            for place, parts in enumerate(counts[: 2 if slow else SWITCH.depth_of_repeats]):
                 for element in range(parts):
                     for up in (True, False):
                         if self.once(item, place, element, up):
@@ -226,7 +233,10 @@ def main() -> int:
     parser.add_argument("--row", default="", help="only rows in which this word stands")
     word = parser.parse_args().row
     rows = [r for r in listed() if word in f"{r.section} {r.source} {r.where} {r.tests}"]
-    names = sorted({f"{file}::{function}" for r in rows for file, function, _ in r.tests})
+    names = sorted(
+        {f"{file}::{function}" for r in rows for file, function, _ in r.tests},
+        key=lambda name: ("/oracles/" not in name, "/bench/" in name, name),  # solvers and frames are slow: last
+    )
     sys.dont_write_bytecode = True
     rewriting._read_pyc = lambda *_, **__: None  # type: ignore[assignment]
     rewriting.rewrite_asserts = rewrite

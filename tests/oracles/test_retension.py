@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from models.chain import Chain, advance, virgin
-from planner.relaxation import H, Spokes, Standing, let_stand, mean_field, retensioned
+from planner.coupling import mean_field
+from planner.relaxation import H, Spokes, Standing, let_stand, retensioned
 
 E1_N, E2_N = 80e3, 240e3  # stiffness of the spring and of the delayed spring of one spoke, N
 LENGTH_MM = 285.0

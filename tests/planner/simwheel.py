@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from models.batch import Batch
 from planner.build import Build
+from planner.coupling import coupling_of
 from planner.learning import before_the_set
 from planner.outlook import Draws, H, Setting, draw_wheels
 from planner.past import Past
 from planner.present import Measured
-from planner.relaxation import Spokes, Standing, coupling_of, first_set, let_stand
+from planner.relaxation import Spokes, Standing, first_set, let_stand
 from planner.wheel import Wheel, wheel_of
 
 Floats = NDArray[np.float64]

@@ -208,6 +208,10 @@ def test_a_build_survives_the_way_through_json() -> None:
         ({"shop": {"set_profile": [[1.3, 0.2]]}}, ["shop.set_profile[1][1]", "share"]),
         ({"shop": {"work_start": "9 am"}}, ["shop.work_start", '"09:00"']),
         ({"shop": {"work_start": "19:00"}}, ["work_end", "after"]),
+        ({"shop": {"work_start": "17:30"}}, ["set_session_h = 1", "does not fit", "work_end = 18:00"]),
+        ({"shop": {"set_profile": [0.3]}}, ["shop.set_profile", "pairs of share and hours"]),
+        ({"wheel": {"crosses": 2.5}}, ["wheel.crosses", "whole number from 0 (radial) to 4"]),
+        ({"wheel": {"crosses": "two"}}, ["wheel.crosses", "whole number from 0 (radial) to 4"]),
         ({"shop": {"bench_temperature_C": [20, 95]}}, ["shop.bench_temperature_C[2]", "70 degC"]),
         ({"shop": {"bench_temperature_C": []}}, ["shop.bench_temperature_C"]),
         ({"shop": {"overnight_bench": "yes"}}, ["true or false"]),
@@ -232,6 +236,16 @@ def test_what_cannot_be_is_refused_in_one_message_that_names_file_and_key(
     text = refusal(content)
     for word in words:
         assert word in text
+
+
+def test_cold_nights_slow_what_stands_in_the_room() -> None:
+    assert build_of({"shop": {"temperature_C": 22}}).shop.standing_C == 22.0
+    # 9 h at 20 degC and 15 h at 10 degC: by hand, exp(-100e3/8.3145 (1/283.15 - 1/293.15)) = 0.235 of the rate by night,
+    # 0.522 of it all day, which is the rate of 15.4 degC
+    cold = build_of({"shop": {"temperature_C": 20, "night_temperature_C": 10}}).shop
+    assert cold.standing_C == pytest.approx(15.4, abs=0.05)
+    assert build_of({"shop": {"night_temperature_C": 25}}).shop.standing_C > 22.0
+    assert "shop.night_temperature_C" in refusal({"shop": {"night_temperature_C": 90}})
 
 
 def test_a_head_needs_no_room_for_a_loop_in_its_hole() -> None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from planner.beside import inflated
 from planner.build import Use
 from planner.hotday import HotDay, hot_day
 from planner.outlook import Setting, draw_wheels
 from planner.schedule import schedule_of
 from planner.screening import MeanDraws
-from planner.search import find_plan
+from planner.search import Search, find_plan
 from planner.wheel import wheel_of
 from tests.planner.batches import batch, build
 
@@ -55,3 +56,12 @@ def test_the_plan_tells_what_heat_would_cost() -> None:
     plan = find_plan(build(12, use={"hottest_C": 60.0, "hottest_h": 4.0}), batch(creep=0.5), draws=100)
     [warning] = [w for w in plan.warnings if "60 degC" in w]
     assert "cost" in warning and "the forecast leaves that out" in warning
+
+
+def test_the_plan_tells_what_the_tyre_takes_off() -> None:
+    b = build(12, wheel={"tyre": {"pressure_kPa": 500.0, "width_mm": 32.0}})
+    search = Search(b, batch(), draws=10)
+    [said] = inflated(search)
+    drop = search.setting.wheel.tyre_drop_N(EA_N=search.setting.EA_N).mean()
+    assert 5.0 < drop < 100.0 and f"about {drop:.0f} N less" in said and "500 kPa" in said
+    assert inflated(Search(build(12), batch(), draws=10)) == ()

@@ -138,6 +138,23 @@ def test_seating_takes_its_length_times_the_stiffness_of_the_wheel() -> None:
     assert touched == pytest.approx(s.targets_N[0], rel=1e-6)
 
 
+def test_after_cold_nights_a_wheel_has_lost_less_and_has_more_to_come() -> None:
+    """Creep goes on later on a colder clock: less by delivery and by the horizon, more between the two."""
+    lost = []
+    for night_C in (20.0, 5.0):
+        one = build(
+            12, wheel={"seating_mm": 0.0, "seating_sd_mm": 0.0}, shop={"stations": 12, "night_temperature_C": night_C}
+        )
+        own = batch(scatter=0.0)
+        s = Setting.of(one, wheel_of(one), own)
+        draws = draw_wheels(one, s.wheel, own, np.random.default_rng(1), 4)
+        mean = look_ahead(s, draws, schedule_of_trade(one, s.targets_N), cores=1).side_mean_N.mean(axis=(1, 2))
+        lost.append(1.0 - mean[[0, -1]] / s.targets_N[0])
+    (soon, late), (cold_soon, cold_late) = lost
+    assert 0.8 * soon < cold_soon < 0.97 * soon and 0.8 * late < cold_late < 0.99 * late
+    assert cold_late - cold_soon > late - soon
+
+
 def test_a_softer_rim_loses_less() -> None:
     s = setting(scatter=0.0)
     draws = drawn(s, 6, scatter=0.0)

@@ -13,17 +13,15 @@ from scipy.integrate import solve_ivp
 
 from models.chain import Chain, advance, advance_to_strain, total_strain, virgin
 from planner.build import build_of
+from planner.coupling import coupling_of, mean_coupling, mean_field
 from planner.relaxation import (
     SEATING_TAU_S,
     TOLERANCE_N,
     H,
     Spokes,
     Standing,
-    coupling_of,
     first_set,
     let_stand,
-    mean_coupling,
-    mean_field,
     prepared,
     retensioned,
     set_stages,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta, timezone
 from itertools import pairwise
 from typing import Any
@@ -98,6 +99,18 @@ def test_two_wheels_share_the_frame_and_the_builder() -> None:
     assert_workable(laid, build)
 
 
+def test_a_rear_wheel_is_laid_out_beside_the_front_one() -> None:
+    """Two different builds, one frame and one builder: the second begins when the first leaves room for it."""
+    front, rear = build_with(), build_with(max_bench_h=10.0)
+    first = calendar_of(front, schedule_for(front), MONDAY)
+    second = calendar_of(rear, schedule_for(rear, hours=10.0, passes=(46.5,)), MONDAY, beside=[first.events])
+    alone = calendar_of(rear, schedule_for(rear, hours=10.0, passes=(46.5,)), MONDAY)
+    assert second.ready > alone.ready
+    both = [replace(e, wheel=k) for k, laid in enumerate((first, second), start=1) for e in laid.events]
+    events = tuple(sorted(both, key=lambda e: e.start))
+    assert_workable(replace(first, events=events), front)
+
+
 def test_days_off_are_kept_and_a_run_over_a_sunday_is_avoided_where_it_can_be() -> None:
     build = build_with({"days_off": ["Saturday", "Sunday"]})
     friday = datetime(2025, 3, 7, 8, 0)
@@ -172,9 +185,9 @@ def test_a_due_date_that_cannot_be_kept_is_said_and_one_that_can_is_not() -> Non
 
 
 def test_work_that_fits_no_day_is_refused() -> None:
-    build = build_with(work_start="09:00", work_end="10:00", set_session_h=2.0)
-    with pytest.raises(CannotAnswer, match="set"):
-        calendar_of(build, schedule_for(build), MONDAY)
+    short = build_with(work_start="09:00", work_end="11:00")
+    with pytest.raises(CannotAnswer, match="the set and what follows it"):
+        calendar_of(short, schedule_for(build_with(), passes=(30.0,)), MONDAY)
     never = build_with({"days_off": ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]})
     with pytest.raises(CannotAnswer, match="does not fit"):
         calendar_of(never, schedule_for(build_with()), MONDAY)

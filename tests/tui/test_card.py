@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import itertools
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -29,7 +30,7 @@ from tui.card import (
     pdf_pages,
     wrapped,
 )
-from tui.sheets import gauge_card
+from tui.sheets import gauge_card, retension_pdf
 
 SCHEDULE: dict[str, Any] = {
     "batch": "K07",
@@ -89,11 +90,40 @@ def gauge_table() -> Card:
     return gauge_card(found.gauge, 100.0, 250.0)
 
 
+def turning(spokes: int, rounds: int) -> Any:
+    """An answer of `retension`, as far as its sheet looks at it: every nipple turned in each round."""
+    moves = [
+        [SimpleNamespace(position=i, turns=1.25 if i % 3 else -0.375) for i in range(spokes, 0, -1)]
+        for _ in range(rounds)
+    ]
+    odd = SimpleNamespace(position=4, why="read 700 N, 940 N is likely: a misread spoke or a slipped nipple")
+    return SimpleNamespace(
+        aim=SimpleNamespace(kind="pass", tension_N=(1030.0, 720.0)), another_night=True,
+        present=SimpleNamespace(outliers=[odd]), limit_N=1300.0, limit="rim",
+        turning=SimpleNamespace(rounds=moves, turns=np.zeros(spokes), peak_N=1200.0),
+    )  # fmt: skip
+
+
+def many_stations() -> Card:
+    return bench_card(
+        [OnStation(station=f"S{i}", spokes=f"K07-{3 * i:02d} to K07-{3 * i + 2:02d}") for i in range(1, 17)],
+        name="36 hole rear for a long name", night="Night 2 of 3", load_N=1500, hours=12, temperature_C=20, slack_h=0.5,
+        demo=True,
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize("paper", sorted(PAPERS))
-@pytest.mark.parametrize("card", [built(), night(), gauge_table()], ids=["build", "night", "gauge"])
-def test_a_card_is_one_page_of_readable_type_with_nothing_outside_the_margins(card: Card, paper: str) -> None:
+@pytest.mark.parametrize("which", ["build", "night", "16 stations", "gauge", "28 turns", "36 spokes in 2 rounds"])
+def test_a_card_is_one_page_of_readable_type_with_nothing_outside_the_margins(which: str, paper: str) -> None:
+    match which:
+        case "28 turns" | "36 spokes in 2 rounds":
+            spokes, rounds = (28, 1) if which == "28 turns" else (36, 2)
+            data = retension_pdf(turning(spokes, rounds), "28 hole front (invented demo)", True, paper)
+        case _:
+            cards = {"build": built, "night": night, "16 stations": many_stations, "gauge": gauge_table}
+            data = pdf(cards[which](), paper)
     width, height = PAPERS[paper]
-    drawn = pieces(pdf(card, paper))
+    drawn = pieces(data)
     assert len(drawn) > 20
     for text, x, y, size, font in drawn:
         assert size >= LEAST_PT >= 9, text
@@ -124,6 +154,34 @@ def test_a_stranger_finds_five_answers_on_the_build_card_alone() -> None:
     assert "rim 1300 N (132.6 kgf)" in text  # what must never be passed
     assert "qualified wheelbuilder signs" in text
     assert "invented" in text
+
+
+def test_a_stranger_finds_five_answers_on_the_card_of_a_night_alone() -> None:
+    text = " ".join(t for t, *_ in pieces(pdf(night(), "A5"))).replace("\u00a0", " ")
+    assert "Bench night: 28 hole front" in text and "Night 1 of 7" in text  # for which wheel, which night
+    assert "1500 N (153.0 kgf) for 8 h at 20 °C, counted from the load reached" in text  # what is done
+    assert all(f"K07-{i:02d}" in text for i in range(1, 9))  # what hangs where
+    assert "unload, take off; note when each spoke went slack" in text and "laced 30 min later" in text  # then
+    assert "guard closed, eye protection on" in text and "unload before hands go in" in text  # what hurts
+
+
+def test_a_stranger_finds_five_answers_on_the_retension_sheet_alone() -> None:
+    drawn = pieces(retension_pdf(turning(28, 2), "Front 7", False, "A5"))
+    text = " ".join(t for t, *_ in drawn).replace("\u00a0", " ")
+    assert "Retension sheet: Front 7" in text and "1030 N (105.0 kgf) left, 720 N (73.4 kgf) right" in text
+    assert text.index("Round 1") < text.index("☐ 28: +1 1/4") < text.index("☐ 27: -3/8") < text.index("Round 2")
+    assert "+ tightens" in text and "Position 1 is the first past the valve hole" in text  # which nipple, which way
+    assert "never above 1300 N (132.6 kgf) (rim)" in text
+    assert "LOOK FIRST at position 4" in text and "Another night is needed" in text
+
+
+def test_room_for_what_is_read_after_is_left_where_the_page_has_it() -> None:
+    roomy, full = (
+        " ".join(t for t, *_ in pieces(retension_pdf(turning(spokes, rounds), "x", False, "A5")))
+        for spokes, rounds in ((28, 1), (36, 2))
+    )
+    assert "Read after:" in roomy and "Read after:" not in full
+    assert all("Read all spokes again after it." in text for text in (roomy, full))
 
 
 def test_every_step_has_a_box_to_tick() -> None:

@@ -45,6 +45,38 @@ def test_too_little_room_for_a_night_is_a_fault(tmp_path: Path, monkeypatch: pyt
     assert finding.state == "fault" and "make room" in finding.to_do
 
 
+@pytest.mark.parametrize(
+    ("written", "mode", "package", "state", "said"),
+    [
+        (None, 0, True, "note", "nobody is told"),
+        ("json://somewhere\n", 0o600, True, "good", "1 address"),
+        ("json://somewhere\n", 0o644, True, "fault", "chmod 600"),
+        ("json://somewhere\n", 0o600, False, "fault", "longhold[alerts]"),
+    ],
+)
+def test_whether_a_person_would_be_told_is_checked_and_no_address_is_shown(
+    written: str | None,
+    mode: int,
+    package: bool,
+    state: str,
+    said: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.delenv("LONGHOLD_ALERTS", raising=False)
+    monkeypatch.setenv("HOME", str(tmp_path))
+    if written is not None:
+        file = tmp_path / ".config" / "longhold" / "alerts"
+        file.parent.mkdir(parents=True)
+        file.write_text(written)
+        file.chmod(mode)
+    if not package:
+        monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    finding = doctor._alerts()
+    assert finding.state == state and said in f"{finding.found} {finding.to_do}"
+    assert "somewhere" not in finding.found
+
+
 def test_a_folder_that_is_none_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["doctor", "--folder", str(tmp_path / "nowhere")]) == 2
     assert "is not a folder" in capsys.readouterr().err
@@ -68,12 +100,13 @@ def test_watch_refuses_what_is_no_run_file(
     assert out == "" and str(path) in err and said in err
 
 
-def test_watch_without_a_name_in_an_empty_folder_says_what_to_type(
+def test_watch_without_a_terminal_says_what_to_type(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
     assert run(["watch"]) == 2
-    assert "longhold watch RUN.h5" in capsys.readouterr().err
+    out, err = capsys.readouterr()
+    assert out == "" and "needs a terminal" in err and "longhold next" in err
 
 
 def test_watch_on_a_folder_names_the_file_to_give(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

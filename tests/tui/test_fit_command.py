@@ -12,6 +12,7 @@ import pytest
 from models.batch import Batch
 from tests.models import otherphysics
 from tui.cli import run
+from tui.tables import read_table
 
 
 @pytest.fixture(scope="module")
@@ -101,6 +102,11 @@ def test_a_fault_of_a_csv_names_file_and_line_and_nothing_is_written(
         (b"\x89HDF\r\n\x1a\n\x00\x00\x00", "not a text file"),
         (b"time_s,load_N,elongation_mm\n1,2,\xff\xfe\n", "not a text file"),
         (b'time_s,load_N,elongation_mm\n1,2,"3\n', "not a plain table"),
+        (b"\n\ntime_s,load_N,elongation_mm\n1,2,3\n", "line 1 is empty"),
+        (b"# from the bench\ntime_s,load_N,elongation_mm\n1,2,3\n", "line 1 is a remark"),
+        (b"time_s,load_N,elongation_mm,load_N\n1,2,3,4\n", "column load_N stands twice"),
+        (b"time_s,load_N,elongation_mm\n1,2,3\n", "1 rows are too few"),
+        (b"time_s,load_N,elongation_mm\n1,5,2,5,3,5\n", "decimal commas?"),
     ],
 )
 def test_files_that_are_no_run_table_are_refused_by_name(
@@ -136,6 +142,95 @@ def test_a_semicolon_table_with_extra_columns_and_any_order_gives_the_same_batch
     assert run(["fit", str(other), "--name", "K07", "--out", str(out)]) == 0
     a, b = json.loads(out.read_text()), json.loads((folder / "K07.json").read_text())
     assert a["chain"] == b["chain"] and a["spread"] == b["spread"]
+
+
+def written(table: pd.DataFrame, way: str) -> bytes:
+    if way == "spreadsheet in a land of decimal commas":
+        return table.to_csv(index=False, sep=";", decimal=",", lineterminator="\r\n").encode("utf-8-sig")
+    if way == "tabs in UTF-16":
+        return table.to_csv(index=False, sep="\t", decimal=",").encode("utf-16")
+    if way == "old line ends":
+        return table.to_csv(index=False, lineterminator="\r").encode()
+    return table.assign(elongation_raw_mm=np.nan, note="").to_csv(index=False).encode() + b"\n\n"
+
+
+@pytest.mark.parametrize(
+    "way", ["spreadsheet in a land of decimal commas", "tabs in UTF-16", "old line ends", "empty columns, empty lines"]
+)
+def test_one_table_written_in_other_ways_gives_the_same_rows(folder: Path, tmp_path: Path, way: str) -> None:
+    plain = read_table(folder / "night.csv")
+    other = tmp_path / "other.csv"
+    other.write_bytes(written(plain, way))
+    found = read_table(other)
+    for column in plain.columns:
+        assert (found[column].to_numpy() == plain[column].to_numpy()).all(), column
+
+
+# an archive ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def archive(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Two good files and one that is none, in a folder of its own."""
+    monkeypatch.chdir(tmp_path)
+    table = table_of(folder)
+    for name, spoke in (("A1", "T01"), ("A2", "T02")):
+        table[table.spoke == spoke].to_csv(f"{name}.csv", index=False)
+    Path("bad.csv").write_text("a,b\n1,2\n")
+    return tmp_path
+
+
+def test_an_archive_becomes_a_batch_file_for_each_and_a_bad_file_does_not_end_the_rest(
+    archive: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["fit", "A1.csv", "bad.csv", "A2.csv", "--each", "--out", "batches", "--json"]) == 1
+    said = capsys.readouterr()
+    rows = json.loads(said.out)["batches"]
+    assert [r["batch"] for r in rows] == ["A1", None, "A2"]
+    assert "column time_s is missing" in rows[1]["words"][0] and "1 of 3 files could not be fitted: bad.csv" in said.err
+    assert sorted(p.name for p in Path("batches").iterdir()) == ["A1.json", "A2.json"]
+    assert run(["fit", "A1.csv", "--name", "A1", "--out", "alone.json"]) == 0
+    assert Path("alone.json").read_text() == Path("batches/A1.json").read_text()
+
+
+def test_an_archive_is_fitted_on_a_dask_cluster_that_is_there(
+    archive: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    distributed = pytest.importorskip("distributed")
+    cluster = distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, protocol="tcp", dashboard_address=None
+    )
+    with cluster:
+        asked = ["fit", "A1.csv", "A2.csv", "--each", "--out", "there", "--dask", cluster.scheduler_address]
+        assert run(asked) == 0
+    assert "never comes back" in capsys.readouterr().out
+    assert run(["fit", "A1.csv", "A2.csv", "--each", "--out", "here"]) == 0
+    for name in ("A1.json", "A2.json"):
+        assert Path("there", name).read_text() == Path("here", name).read_text()
+
+
+def test_what_does_not_go_with_an_archive_is_refused_before_any_work(
+    archive: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path("b").mkdir()
+    Path("b/A1.csv").write_text("")
+    Path("old").mkdir()
+    Path("old/A1.json").write_text("{}")
+    for args, says in (
+        (["A1.csv", "--dask", "127.0.0.1:1", "--out", "x.json"], "give --each with it"),
+        (["A1.csv", "--each"], "needs --out DIR"),
+        (["A1.csv", "--each", "--out", "x", "--name", "K"], "no --name"),
+        (["A1.csv", "b/A1.csv", "--each", "--out", "x"], "two of the files would be written to x/A1.json"),
+        (["A1.csv", "nowhere.csv", "--each", "--out", "x"], "nowhere.csv: no such file"),
+        (["A1.csv", "--each", "--out", "old"], "--force"),
+        (["A1.csv", "--each", "--out", "x", "--dask", "127.0.0.1:1"], "no cluster answers there"),
+    ):
+        assert run(["fit", *args]) == 2
+        said = capsys.readouterr()
+        assert says in said.err and said.out == ""
+        assert not Path("x").exists() and Path("old/A1.json").read_text() == "{}"
+    assert run(["fit", "bad.csv", "--each", "--out", "x"]) == 1
+    assert "none of 1 files could be fitted" in capsys.readouterr().err
 
 
 def history(path: Path, text: str) -> str:

@@ -13,6 +13,11 @@ from pathlib import Path
 import pytest
 
 import tui.commands.framecheck
+import tui.commands.framespan
+import tui.commands.interlocks
+from bench.framecheck import Check
+from bench.framefile import read_frame_file
+from bench.interlocks import Interlock
 from bench.invented import invented_frame_text
 from tui.cli import run
 
@@ -117,7 +122,7 @@ def test_known_masses_give_a_span_to_put_into_the_file(
         return next(reads), 0.0
 
     monkeypatch.setattr("click.prompt", lambda *_args, **_how: next(answers))
-    monkeypatch.setattr(tui.commands.framecheck, "_measure", measured)
+    monkeypatch.setattr(tui.commands.framespan, "_measure", measured)
     with simulated(tmp_path) as path:
         command = ["frame", "check", str(path), "--span", "B", "--readings", "3", "--reference-percent", "0.1"]
         assert run(command) == 0
@@ -140,12 +145,57 @@ def test_a_stiff_bar_gives_the_compliance_of_the_frame(
         return next(reads)
 
     monkeypatch.setattr("click.prompt", lambda *_args, **_how: next(answers))
-    monkeypatch.setattr(tui.commands.framecheck, "_measure", measured)
+    monkeypatch.setattr(tui.commands.framespan, "_measure", measured)
     with simulated(tmp_path) as path:
         command = ["frame", "check", str(path), "--bar", "A", "--bar-compliance", "1e-4", "--readings", "3", "--json"]
         assert run(command) == 0
     answer = json.loads(capsys.readouterr().out)
     assert answer["compliance"]["frame_compliance_mm_per_N"] == pytest.approx(4e-4)
+
+
+def test_what_a_span_found_goes_into_the_frame_file_when_asked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = iter(["0", "100 N", "200 N", "200 N", ""])
+    reads = iter([5.0 + 0.99 * f for f in (0.0, 100.0, 200.0, 200.0)])
+
+    async def measured(*_args: object) -> tuple[float, float]:
+        return next(reads), 0.0
+
+    monkeypatch.setattr("click.prompt", lambda *_args, **_how: next(answers))
+    monkeypatch.setattr(tui.commands.framespan, "_measure", measured)
+    with simulated(tmp_path) as path:
+        command = ["frame", "check", str(path), "--span", "B", "--readings", "3", "--reference-percent", "0.1"]
+        assert run([*command, "--write", "--cell-serial", "LC-77", "--json"]) == 0
+        written = read_frame_file(path)
+    answer = json.loads(capsys.readouterr().out)
+    station = written.facts.stations[1]
+    assert station.cell_serial == "LC-77" and station.cell_calibrated_on == answer["written"]["calibrated_on"]
+    assert station.cell_uncertainty_percent == pytest.approx(answer["span"]["uncertainty_percent"], abs=5e-4)
+    assert written.zero_N[1] == pytest.approx(5.0, abs=0.01) and written.span[1] == pytest.approx(1 / 0.99, abs=1e-5)
+    assert written.zero_N[0] == 0.0, "the other station is as it was"
+
+
+def test_interlocks_are_walked_only_after_the_typed_words(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tui.commands.framecheck, "person_at_terminal", lambda: True)
+    monkeypatch.setattr("click.prompt", lambda *_args, **_how: "yes")
+    tried: list[str] = []
+
+    async def walked(_frame: object, _clock: object, station: int, lock: Interlock, _say: object) -> Check:
+        tried.append(lock.role)
+        return Check(what=f"{station}: {lock.name}", good=lock.role != "guard", says="seen")
+
+    monkeypatch.setattr(tui.commands.interlocks, "try_interlock", walked)
+    with simulated(tmp_path) as path:
+        command = ["frame", "check", str(path), "--interlocks", "B", "--readings", "3", "--json"]
+        assert run(command) == 0 and tried == []
+        assert "left out" in capsys.readouterr().out
+        monkeypatch.setattr("click.prompt", lambda *_args, **_how: "energise B")
+        assert run(command) == 1, "the guard is a fault"
+    assert tried == ["estop_chain", "guard", "local_remote", "limit_high", "limit_low"]
+    assert json.loads(capsys.readouterr().out)["faults"] == 1
 
 
 @pytest.mark.parametrize(
@@ -170,7 +220,10 @@ def test_a_fault_that_is_none_is_refused(
     assert re.search(message, capsys.readouterr().err)
 
 
-@pytest.mark.parametrize("options", [["--span", "Z"], ["--bar", "Z"], ["--set-load", "9 stone"], ["--ramp", "0"]])
+@pytest.mark.parametrize(
+    "options",
+    [["--span", "Z"], ["--bar", "Z"], ["--interlocks", "Z"], ["--write"], ["--set-load", "9 stone"], ["--ramp", "0"]],
+)
 def test_wrong_options_of_a_check_are_named(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str]
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 
@@ -44,25 +45,24 @@ def test_longhold_alone_lists_the_commands_in_the_order_of_the_job(capsys: pytes
     assert "no safety function" in " ".join(prose.split())
 
 
-def leaves(group: JobGroup) -> list[tuple[str, click.Command]]:
-    """Every command that does something, with its full name."""
+def commands_below(group: JobGroup) -> list[tuple[str, click.Command]]:
+    """Every command and group of commands, with its full name."""
     found: list[tuple[str, click.Command]] = []
     ctx = click.Context(group)
     todo = [(name, group.get_command(ctx, name)) for name in group.list_commands(ctx)]
     while todo:
         name, command = todo.pop()
         assert command is not None
+        found.append((name, command))
         if isinstance(command, click.Group):
             todo += [(f"{name} {sub}", command.get_command(ctx, sub)) for sub in command.list_commands(ctx)]
-        else:
-            found.append((name, command))
     return found
 
 
 def test_every_command_has_help_with_an_example_that_names_it() -> None:
     assert isinstance(cli, JobGroup)
-    commands = leaves(cli)
-    assert len(commands) >= 3
+    commands = commands_below(cli)
+    assert len(commands) > 30
     without = [name for name, c in commands if f"longhold {name}" not in (c.help or "")]
     assert without == []
 
@@ -81,3 +81,21 @@ def test_a_wrong_word_is_answered_with_what_to_type(
     assert run(typed) == 2
     out, err = capsys.readouterr()
     assert out == "" and said in err and "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    ("words", "offered"),
+    [("longhold wh", "wheel"), ("longhold gauge r", "read"), ("longhold gauge read --w", "--wheel-stiffness-N-per-mm")],
+)
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_tab_completes_commands_and_options(
+    words: str, offered: str, shell: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    last = words.split()[-1]
+    monkeypatch.setenv("COMP_WORDS", words)
+    monkeypatch.setenv("COMP_CWORD", last if shell == "fish" else str(len(words.split()) - 1))
+    monkeypatch.setenv("_LONGHOLD_COMPLETE", f"{shell}_complete")
+    with pytest.raises(SystemExit) as ended:
+        run([])
+    assert ended.value.code == 0
+    assert offered in re.split(r"[,\n\t]", capsys.readouterr().out)

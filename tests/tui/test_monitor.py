@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from textual.pilot import Pilot
+from textual.widgets import Static
 
 from models.errors import InputError
 from tests.tui.records import STARTED_UTC, record, trace
@@ -114,6 +115,26 @@ async def test_a_fault_is_told_in_words_with_what_to_do_and_marks_its_station(tm
     assert "What to do: look at the spoke and its ends" in seen
     marked = [line for line in seen.splitlines() if line.startswith(" !")]
     assert len(marked) == 1 and "K07-02" in marked[0] and "FAULT" in marked[0]
+
+
+async def test_what_stands_there_already_is_not_drawn_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[str] = []
+    app = monitor(tmp_path, record(LATE_S))
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.pause()
+        await press(pilot, "1")
+        plain = Static.update
+        monkeypatch.setattr(
+            Static, "update", lambda self, *a, **more: drawn.append(str(self.id)) or plain(self, *a, **more)
+        )
+        monkeypatch.setattr(type(app.screen), "refresh_bindings", lambda _self: drawn.append("keys"))
+        app.show_all()
+        drawn.clear()
+        app.show_all()  # as at each look at the run
+        assert drawn == []
+        app.selected = 1
+        app.show_all()
+        assert sorted(drawn) == ["curve", "rows"]
 
 
 async def test_up_and_down_choose_a_station_and_wrap_round(tmp_path: Path) -> None:

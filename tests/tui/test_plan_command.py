@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -141,7 +142,7 @@ def test_when_nothing_holds_the_answer_is_given_and_the_status_says_no(
     answer = json.loads(out)
     assert answer["holds"] is False and answer["steps"]
     assert answer["relax"] and answer["relax"][0].split(":")[0] in err
-    assert "no schedule holds 1.5 % of target" in err
+    assert "no schedule within the limits holds 1.5 % of target" in err
     assert json.loads((folder / "front" / "schedule.json").read_text(encoding="utf-8")) == answer
     assert "To hold as asked, relax one of:" in (folder / "front" / "plan.txt").read_text(encoding="utf-8")
 
@@ -177,6 +178,56 @@ def test_bad_input_is_named_and_nothing_is_written(
     out, err = capsys.readouterr()
     assert out == "" and says in err and "Traceback" not in err
     assert not (folder / "front").exists()
+
+
+GONE = toml() + "[order]\ndue = 2020-01-01\n"
+
+
+def test_a_due_date_gone_by_is_refused_and_one_too_near_is_answered_with_no(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path("build.toml").write_text(GONE, encoding="utf-8")
+    assert plan("--json", "--out", "front") == 2
+    out, err = capsys.readouterr()
+    assert out == "" and "build.toml: order.due = 2020-01-01 00:00 lies in the past" in err
+    assert not Path("front").exists()
+    # the set, two nights and a day of work do not fit into the 30 hours that are left
+    Path("build.toml").write_text(
+        GONE.replace("2020-01-01", f"{datetime.now() + timedelta(hours=30):%Y-%m-%dT%H:%M}:00")
+    )
+    assert plan("--json") == 1
+    out, err = capsys.readouterr()
+    assert json.loads(out)["holds"] is True and "the due date cannot be kept: ready on" in err
+    Path("build.toml").write_text(GONE.replace("2020-01-01", f"{datetime.now() + timedelta(days=30):%Y-%m-%d}"))
+    assert plan("--json") == 0
+
+
+def test_a_batch_that_never_bore_the_wheels_tension_is_an_honest_no(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    low = batch(creep=0.6).as_dict() | {"covers": {"load_N": [15.0, 500.0], "held_N": [500.0]}}
+    Path("batch.json").write_text(json.dumps(low), encoding="utf-8")
+    assert plan("--json", "--out", "front") == 1
+    out, err = capsys.readouterr()
+    assert (json.loads(out)["holds"], json.loads(out)["steps"]) == (False, [])
+    assert "tested up to 500 N only" in err and "new-batch" in err
+    assert not Path("front").exists()
+
+
+def test_a_dished_wheels_tensions_are_told_side_by_side(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    flat = [toml(), "[wheel.hub]\nright = { flange_to_centre_mm = 20.0 }\n"]
+    Path("build.toml").write_text("".join(flat), encoding="utf-8")
+    assert plan("--out", "rear") in (0, 1)
+    out, _ = capsys.readouterr()
+    schedule = json.loads(Path("rear", "schedule.json").read_text(encoding="utf-8"))
+    left, right = schedule["target_N"]["left"], schedule["target_N"]["right"]
+    assert left < 0.7 * right
+    asked = next(line for line in out.splitlines() if line.startswith("  asked"))
+    assert f"{left:.0f} N" in asked and f"{right:.0f} N" in asked and "within 7 %" in asked
+    for name, k in (("at delivery", 0), ("at 720 h", -1)):
+        line = next(line for line in out.splitlines() if line.startswith(f"  {name}"))
+        for side in ("left", "right"):
+            assert f"{schedule['forecast']['mean_tension_N'][side]['p50'][k]:.0f} N" in line
 
 
 def test_somewhere_to_put_the_answer_must_be_named(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -46,7 +46,7 @@ def test_the_verdict_counts_passes_untreated_and_planned() -> None:
 def test_where_nothing_holds_the_verdict_says_so_and_what_to_relax() -> None:
     none = {**SCHEDULE, "holds": False, "relax": ["tension.tolerance_percent: 9.1 instead of 7"]}
     said = " ".join(verdict(none))
-    assert "No plan holds" in said and "With the plan" not in said
+    assert "No plan within the limits holds" in said and "With the plan" not in said
     assert "It would, with tension.tolerance_percent: 9.1 instead of 7." in said
 
 

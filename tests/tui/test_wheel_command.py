@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import re
 import threading
 from datetime import UTC, datetime
 from pathlib import Path
@@ -33,6 +34,13 @@ STEPS: list[dict[str, Any]] = [
     {"kind": "pass", "at_h": 24.0, "tension_N": {"left": 1060, "right": 1060}},
     {"kind": "deliver", "at_h": 48.0},
 ]
+
+
+CLAIM = {
+    "probability_holds": 0.93,
+    "time_h": [48.0, 200.0, 720.0],
+    "mean_tension_N": {s: {"p05": [1000.0, 960.0, 930.0], "p95": [1060.0, 1020.0, 990.0]} for s in ("left", "right")},
+}
 
 
 class Desk:
@@ -141,6 +149,8 @@ def test_a_record_is_not_replaced_without_force(desk: Desk) -> None:
         (("stretched", "--positions", "a"), "numbers and ranges"),
         (("stretched", "--positions", "1,1"), "twice"),
         (("stretched", "--load", "90 stone"), "--load"),
+        (("stretched", "--load", "99999"), "between 0 and 10000 N"),
+        (("laced", "--tension", "99999"), "between 0 and 10000 N"),
         (("delivered",), "not been set"),
         (("reading",), "needs --readings"),
         (("void",), "needs --entry"),
@@ -260,6 +270,27 @@ def test_weigh_answers_which_of_night_and_readings_saves_the_pass(desk: Desk) ->
 # -- retension --------------------------------------------------------------------------------------------------------
 
 
+def test_the_ledger_says_what_was_claimed_what_came_the_shops_seating_and_when_to_read_again(desk: Desk) -> None:
+    desk.plan.write_text(json.dumps({"steps": STEPS, "passes": 1, "forecast": CLAIM}))
+    desk.to_the_set()
+    note = ("wheel", "note", desk.record)
+    desk.does(*note, "session", "--at", "2025-03-06T09:00Z", "--readings", desk.sheet("after.csv", 1060.0))
+    desk.does(*note, "delivered", "--at", "2025-03-07T09:00Z")
+    desk.does(*note, "reading", "--at", "2025-03-20T09:00Z", "--readings", desk.sheet("later.csv", 985.0))
+    words = desk.does("wheel", "ledger", desk.record, "--now", "2025-03-21T09:00Z")
+    held, band, seating, service = words.splitlines()
+    assert held == "Front 7: claimed 93 %; held; passes 1 (planned 1)"
+    off = re.match(r"100 % of 2 side means lay in their 90 % bands; ([+-][\d.]+) % off", band)
+    # 360 h after its set: 0.46 of the way from 200 to 720 h in log time, so 976 N was expected; 2 % scatter of 14 spokes
+    assert off is not None and float(off[1]) == pytest.approx(100.0 * (985.0 / 976.2 - 1.0), abs=1.0)
+    assert "from 0 of your wheels" in seating and "wheel.seating_mm" in seating  # no reading soon after its set
+    assert re.match(r"Front 7: read again by 20\d\d-\d\d-\d\d: ", service)
+    # one that has lost too much did not hold, and its service date is past
+    desk.does(*note, "reading", "--at", "2025-04-03T09:00Z", "--readings", desk.sheet("low.csv", 880.0))
+    words = desk.does("wheel", "ledger", desk.record, "--now", "2025-04-04T09:00Z")
+    assert "did NOT hold" in words and "50 % of 4 side means" in words
+
+
 def test_retension_prints_turns_order_and_reason(desk: Desk) -> None:
     desk.to_the_set()
     sheet = desk.sheet(level=935.0)
@@ -293,6 +324,12 @@ def test_the_retension_sheet_has_a_box_for_every_turn_and_room_for_every_reading
         assert f"☐ {m['position']}: {fraction(m['turns'])}" in text
     assert all(f"\n{p}\n" in text for p in range(1, 29))  # blanks for what is read after
     assert "exists; give --force" in desk.refuses(*args, "--pdf", sheet)
+
+
+@pytest.mark.parametrize("dish", ["nan", "900", "-31"])
+def test_a_dish_that_no_wheel_has_is_refused(desk: Desk, dish: str) -> None:
+    err = desk.refuses("retension", desk.build, "--readings", desk.csv(f"position,tension_N\n{ROW}"), "--dish-mm", dish)
+    assert "--dish-mm" in err and "within 30 mm" in err
 
 
 def test_a_second_round_knows_of_the_first_by_its_answer_or_by_the_record(desk: Desk) -> None:

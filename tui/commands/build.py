@@ -111,7 +111,7 @@ def match(
     schedule = _schedule(build, schedule_file, stretched=True)
     answer = placed(wheel_of(build), spokes, schedule, np.random.default_rng(seed))
     rows = [f"{i},{spoke}" for i, spoke in enumerate(answer.spokes, start=1)]
-    write_whole(out, "\n".join(["position,spoke", *rows]) + "\n")
+    write_whole(out, "\n".join(["position,spoke", *rows]) + "\n", fresh=not force)
     if as_json:
         answer_json({"build": build.name, "out": str(out), **answer.as_dict()})
     else:
@@ -136,6 +136,7 @@ def _schedule(build: Build, path: Path | None, *, stretched: bool) -> Schedule:
 
     from models.errors import InputError
     from planner.life import usual_schedule
+    from planner.record import refuse_disproved
     from planner.schedule import schedule_of
     from tui.out import read_json
 
@@ -145,6 +146,7 @@ def _schedule(build: Build, path: Path | None, *, stretched: bool) -> Schedule:
     content = read_json(path, "a schedule written by 'longhold plan'")
     if not isinstance(content.get("steps"), list):
         raise InputError(f"{path}: key 'steps' is missing or no list: not a schedule")
+    refuse_disproved(content)
     try:
         return schedule_of(content["steps"], build.shop.temperature_C)
     except InputError as error:

@@ -198,6 +198,32 @@ def _serial_ports() -> Finding:
     return Finding(what="serial ports", state="good", found=", ".join(ports))
 
 
+def _alerts() -> Finding:
+    """Whether a person would be told; nothing is sent."""
+    import os
+    from importlib.util import find_spec
+
+    from bench.alerts import addresses
+    from models.errors import InputError
+
+    try:
+        found = addresses(os.environ, Path.home())
+    except InputError as error:
+        return Finding(what="alerts", state="fault", found=str(error), to_do="do as it says: runs refuse to start so")
+    if not found:
+        return Finding(
+            what="alerts",
+            state="note",
+            found="off: nobody is told when a run needs a person",
+            to_do="put an address into ~/.config/longhold/alerts for nights with nobody in the room",
+        )
+    if find_spec("apprise") is None:
+        return Finding(
+            what="alerts", state="fault", found="the package is missing", to_do="pip install 'longhold[alerts]'"
+        )
+    return Finding(what="alerts", state="good", found=f"{len(found)} address{'es' if len(found) > 1 else ''} given")
+
+
 def findings(folder: Path) -> list[Finding]:
     """Every check, in the order of the job."""
     return [
@@ -209,6 +235,7 @@ def findings(folder: Path) -> list[Finding]:
         _terminal(),
         _loopback(),
         _serial_ports(),
+        _alerts(),
     ]
 
 
@@ -221,7 +248,7 @@ def findings(folder: Path) -> list[Finding]:
 )
 @click.option("--json", "as_json", is_flag=True, help="The result alone on stdout, as one JSON object.")
 def doctor(folder: Path, as_json: bool) -> int:
-    """Check the installation: packages, disk, clock, terminal, loopback, serial ports.
+    """Check the installation: packages, disk, clock, terminal, loopback, serial ports, alerts.
 
     Exit status 1 if a check found a fault. Nothing is left behind in the folder.
 

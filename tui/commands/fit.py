@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from models.batch import Batch
+    from tui.fitting import Assumed
 
 FILE = click.Path(path_type=Path)
 
@@ -27,6 +29,8 @@ FILE = click.Path(path_type=Path)
     help="Fibre's linear density in g/m: sharpens what is assumed of flow.",
 )
 @click.option("--like", "like", metavar="OLD.json", type=FILE, help="Compare with an earlier batch.")
+@click.option("--each", is_flag=True, help="An archive: every RUN a batch of its own, --out the folder for them.")
+@click.option("--dask", metavar="ADDRESS", help="With --each: on the Dask cluster at this address, not on all cores.")
 @click.option("--json", "as_json", is_flag=True, help="Print the batch as one JSON object on stdout.")
 @click.option("--force", is_flag=True, help="Replace the result if it exists.")
 def fit(
@@ -37,28 +41,34 @@ def fit(
     temperature_C: float | None,
     linear_density: float | None,
     like: Path | None,
+    each: bool,
+    dask: str | None,
     as_json: bool,
     force: bool,
 ) -> None:
     """Creep models for a batch, from run files (.h5) or plain CSV tables.
 
     \b
-    Example:
+    Examples:
       longhold fit night.csv --name K07 --out K07.json --gauge-length-mm 285
+      longhold fit archive/*.h5 --each --out batches
     """
     from dataclasses import replace
-    from importlib.metadata import version
 
     from models import likeness
     from models.errors import InputError
-    from models.learn import fit_batch
     from models.likeness import compare_batches
-    from models.table import records
     from models.verdicts import in_words
+    from tui.fitting import Assumed, fit_runs
     from tui.out import answer_json, json_text, refuse_existing, say, write_whole
-    from tui.tables import read_table, sha256
 
-    if out is not None:
+    if dask is not None and not each:
+        raise InputError("--dask is for an archive: give --each with it")
+    if each and (out is None or name is not None or like is not None):
+        raise InputError("--each needs --out DIR, and takes no --name (files name their batches) and no --like")
+    if each:
+        pass
+    elif out is not None:
         refuse_existing(out, force)
     elif not as_json:
         raise InputError("give --out BATCH.json to keep the result, or --json to print it")
@@ -69,29 +79,15 @@ def fit(
     ):
         if value is not None and not low <= value <= high:
             raise InputError(f"{what} is {value:g}; {low:g} to {high:g} is allowed")
-    earlier = read_batch(like) if like is not None else None
-    found, findings = [], []
-    seen: dict[str, Path] = {}
-    for path in runs:
-        frame = read_table(path)
-        some, more = records(frame, str(path), gauge_length_mm=gauge_length_mm, temperature_C=temperature_C)
-        for r in some:
-            if r.measured.spoke in seen:
-                raise InputError(
-                    f"spoke {r.measured.spoke} stands in {seen[r.measured.spoke]} and in {path}: two spokes with one "
-                    "name? Give each its own label (a second night of one spoke belongs in one table with the first)"
-                )
-            seen[r.measured.spoke] = path
-        found.extend(some)
-        findings.extend(more)
-    batch = fit_batch(
-        found,
-        name if name is not None else runs[0].stem,
-        findings=findings,
-        linear_density_g_per_m=linear_density,
-        source=[{"file": p.name, "sha256": sha256(p)} for p in runs],
-        made_with=f"longhold {version('longhold')}",
+    assumed = Assumed(
+        gauge_length_mm=gauge_length_mm, temperature_C=temperature_C, linear_density_g_per_m=linear_density
     )
+    if each:
+        assert out is not None
+        _archive(runs, out, assumed, dask, as_json, force)
+        return
+    earlier = read_batch(like) if like is not None else None
+    batch = fit_runs(runs, name if name is not None else runs[0].stem, assumed)
     if earlier is not None:
         rows = compare_batches(batch, earlier)
         batch = replace(
@@ -99,7 +95,7 @@ def fit(
         )
     result = batch.as_dict()
     if out is not None:
-        write_whole(out, json_text(result))
+        write_whole(out, json_text(result), fresh=not force)
     for line in in_words(batch):
         say(line)
     if earlier is not None:
@@ -117,6 +113,27 @@ def fit(
         say(f"wrote {out}; next: longhold plan BUILD.toml --batch {out} --out DIR")
     if as_json:
         answer_json(result)
+
+
+def _archive(runs: tuple[Path, ...], out: Path, assumed: Assumed, dask: str | None, as_json: bool, force: bool) -> None:
+    from models.errors import CannotAnswer
+    from tui.fitting import fit_archive
+    from tui.out import answer_json
+
+    def done(n: int) -> None:
+        if sys.stderr.isatty():
+            click.echo(f"\r\x1b[K{n} of {len(runs)} batches fitted", err=True, nl=n == len(runs))
+
+    found = fit_archive(runs, out, assumed, dask=dask, force=force, done=done)
+    if as_json:
+        rows = [{"file": f.file, "batch": f.batch and f.batch["batch"], "words": list(f.words)} for f in found]
+        answer_json({"out": str(out), "batches": rows})
+    else:
+        for f in found:
+            click.echo(f"{f.file}: " + (" ".join(f.words) if f.batch is not None else f"not fitted: {f.words[0]}"))
+    failed = [f.file for f in found if f.batch is None]
+    if failed:
+        raise CannotAnswer(f"{len(failed)} of {len(found)} files could not be fitted: {', '.join(failed[:5])}")
 
 
 def read_batch(path: Path) -> Batch:

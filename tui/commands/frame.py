@@ -14,7 +14,12 @@ if TYPE_CHECKING:
 
 @click.group()
 def frame() -> None:
-    """Simulate a stretching frame, or check a real one."""
+    """Simulate a stretching frame, or check a real one.
+
+    \b
+    Example:
+      longhold frame check datasets/demo/frame.toml
+    """
 
 
 @frame.command()
@@ -119,6 +124,9 @@ def _timed_fault(text: str, described: FrameFile) -> TimedFault:
 @frame.command()
 @click.argument("file", metavar="FRAME.toml", type=click.Path(path_type=Path))
 @click.option("--move", is_flag=True, help="Also try each axis by small guarded moves; asks before each station.")
+@click.option(
+    "--interlocks", metavar="STATION", help="Prove each interlock by hand, that station's drive energised and empty."
+)
 @click.option("--span", metavar="STATION", help="Check that station's load cell against known loads; asks for each.")
 @click.option(
     "--bar", metavar="STATION", help="Measure the frame's compliance there with a stiff bar; asks for each load."
@@ -128,6 +136,8 @@ def _timed_fault(text: str, described: FrameFile) -> TimedFault:
 @click.option(
     "--reference-percent", type=click.FloatRange(min=0), help="Uncertainty (k = 2) of the known loads, percent."
 )
+@click.option("--cell-serial", help="Serial number of the cell, as on its plate, for --span --write.")
+@click.option("--write", is_flag=True, help="Put what --span or --bar found into the frame file, with today's date.")
 @click.option("--readings", type=click.IntRange(3, 1000), default=30, show_default=True, help="Readings of each value.")
 @click.option("--set-load", default="1500 N", show_default=True, help="Load that the proofs are made for.")
 @click.option("--ramp", default=20.0, show_default=True, help="Ramp that the proofs are made for, N/s.")

@@ -11,14 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 import click
-import numpy as np
 
-from bench.cellcheck import (
-    CellResult,
-    check_cell,
-    expanded_uncertainty_percent,
-    frame_compliance_mm_per_N,
-)
 from bench.clock import RealClock
 from bench.frame import StationFacts
 from bench.framecheck import (
@@ -30,7 +23,6 @@ from bench.framecheck import (
     judge,
     judge_station,
     look,
-    measure,
     prove_station,
     try_axis,
 )
@@ -41,6 +33,8 @@ from bench.proofs import largest_speed_mm_per_s, series_stiffness_N_per_mm
 from models.errors import CannotAnswer, InputError
 from models.units import parse_force_N
 from tui.cautions import MOTION
+from tui.commands.framespan import known_loads, number_or_text, station_of, stiff_bar, write_found
+from tui.commands.interlocks import by_hand
 from tui.out import answer_json, say
 
 TOKEN = 0x4C48  # who we are in the frame's owner register while we check it
@@ -52,11 +46,14 @@ def run_check(
     file: FrameFile,
     *,
     move: bool,
+    interlocks: str | None,
     span: str | None,
     bar: str | None,
     bar_compliance: float,
     gravity: float,
     reference_percent: float | None,
+    cell_serial: str | None,
+    write: bool,
     readings: int,
     set_load: str,
     ramp: float,
@@ -66,7 +63,7 @@ def run_check(
 ) -> None:
     """Walk the frame and print what was found; raises CannotAnswer (exit 1) when a check found a fault."""
     try:
-        set_load_N = parse_force_N(_number_or_text(set_load))
+        set_load_N = parse_force_N(number_or_text(set_load))
     except ValueError as error:
         raise InputError(f"--set-load: {error}") from None
     for name, value in (("--ramp", ramp), ("--band", band), ("--gravity", gravity), ("--set-load", set_load_N)):
@@ -74,11 +71,17 @@ def run_check(
             raise InputError(f"{name} is {value:g}: must be above 0")
     if stiffness is not None and not stiffness > 0:
         raise InputError(f"--stiffness is {stiffness:g}: must be above 0, N/mm")
-    _station(file, span, "--span")
-    _station(file, bar, "--bar")
-    if move and not person_at_terminal():
-        raise InputError("--move: something will move, so a person must sit at this terminal and answer; run it there")
-    if move or span or bar:
+    for station, option in ((span, "--span"), (bar, "--bar"), (interlocks, "--interlocks")):
+        if station is not None:
+            station_of(file, station, option)
+    for asked, option in ((move, "--move"), (interlocks, "--interlocks")):
+        if asked and not person_at_terminal():
+            raise InputError(
+                f"{option}: something may move, so a person must sit at this terminal and answer; run it there"
+            )
+    if write and span is None and bar is None:
+        raise InputError("--write puts what --span or --bar found into the frame file: give one of them")
+    if move or interlocks or span or bar:
         say(MOTION)
     identity, serial, seen = asyncio.run(_look(file, readings))
     checks = list(judge(file.facts, seen, identity=identity, serial=serial))
@@ -91,15 +94,18 @@ def run_check(
         _print(checks)
         _print_speeds(speeds)
     found: dict[str, Any] = {}
-    if move:
-        moved = _moves(file)
-        checks += moved
-        if not as_json:
-            _print(moved)
+    tried = _moves(file) if move else []
+    if interlocks is not None:
+        tried += by_hand(file, station_of(file, interlocks, "--interlocks"))
+    checks += tried
+    if not as_json:
+        _print(tried)
     if span is not None:
-        found["span"] = _span(file, span, gravity, readings, reference_percent, quiet=as_json)
+        found["span"] = known_loads(file, span, gravity, readings, reference_percent, quiet=as_json)
     if bar is not None:
-        found["compliance"] = _bar(file, bar, bar_compliance, readings, quiet=as_json)
+        found["compliance"] = stiff_bar(file, bar, bar_compliance, readings, quiet=as_json)
+    if write:
+        found["written"] = write_found(file, found.get("span"), found.get("compliance"), cell_serial)
     bad = faults(checks)
     if as_json:
         answer_json(
@@ -121,22 +127,6 @@ def run_check(
 def person_at_terminal() -> bool:
     """Whether somebody can answer here."""
     return sys.stdin.isatty()
-
-
-def _number_or_text(text: str) -> object:
-    try:
-        return float(text)
-    except ValueError:
-        return text
-
-
-def _station(file: FrameFile, name: str | None, option: str) -> int:
-    names = [s.name for s in file.facts.stations]
-    if name is None:
-        return -1
-    if name not in names:
-        raise InputError(f"{option} {name}: there is no such station, only {', '.join(names)}")
-    return names.index(name)
 
 
 async def _look(file: FrameFile, readings: int) -> tuple[str | None, str | None, Look]:
@@ -273,123 +263,3 @@ async def _move_one(file: FrameFile, station: int) -> tuple[Check, ...]:
             return await try_axis(frame, clock, station)
         finally:
             await frame.release()
-
-
-async def _measure(file: FrameFile, station: int, readings: int) -> tuple[float, float]:
-    clock = RealClock()
-    async with ModbusFrame(file, clock) as frame:
-        return await measure(frame, clock, station, readings)
-
-
-def _known_N(text: str, gravity: float) -> float:
-    number, _, unit = text.strip().partition(" ")
-    if unit.strip() == "kg":
-        try:
-            return float(number) * gravity
-        except ValueError:
-            pass
-    return parse_force_N(_number_or_text(text))
-
-
-def _span(
-    file: FrameFile, name: str, gravity: float, readings: int, reference_percent: float | None, *, quiet: bool
-) -> dict[str, Any]:
-    """Known loads on one cell, one after the other; prints what to put into the frame file."""
-    i = _station(file, name, "--span")
-    say(
-        f"\nStation {name}: hang known masses or pull against a reference cell by the frame's own panel. Give each "
-        "load when it hangs still: '0', '20 kg', '500 N'. At least three different ones, best three times each; "
-        "an empty line ends."
-    )
-    true_N: list[float] = []
-    read_N: list[float] = []
-    while True:
-        text = click.prompt("Known load", default="", show_default=False, err=True)
-        if not text.strip():
-            break
-        try:
-            known = _known_N(text, gravity)
-        except ValueError as error:
-            say(str(error))
-            continue
-        if not known >= 0:
-            say("a known load is not negative")
-            continue
-        load, _ = asyncio.run(_measure(file, i, readings))
-        say(f"  {known:.2f} N known, {load:.2f} N read, {load - known:+.2f} N")
-        true_N.append(known)
-        read_N.append(load)
-    facts, cell_range = file.facts.stations[i], file.facts.stations[i].cell_range_N
-    result = check_cell(
-        np.array(true_N),
-        np.array(read_N),
-        range_N=cell_range or facts.trip_load_N,
-        resolution_N=file.stations[i]["load"].resolution * file.span[i],
-    )
-    U = (
-        None
-        if reference_percent is None
-        else expanded_uncertainty_percent(
-            reference_percent=reference_percent,
-            error_left_percent=result.error_left_percent,
-            repeat_percent=result.repeat_percent,
-        )
-    )
-    # the readings were already corrected by the file's zero and span: fold the new line into the raw reading
-    zero_N = file.zero_N[i] + result.zero_N / file.span[i]
-    span = file.span[i] * result.span
-    if not quiet:
-        _print_span(result, name, facts.cell_serial, zero_N, span, U)
-    return {
-        "station": name,
-        "cell_serial": facts.cell_serial,
-        "points": [{"known_N": t, "read_N": r} for t, r in zip(true_N, read_N, strict=True)],
-        "zero_N": zero_N,
-        "span": span,
-        "error_percent": result.error_percent,
-        "error_left_percent": result.error_left_percent,
-        "repeat_percent": result.repeat_percent,
-        "iso_7500_1_class": result.iso_class,
-        "iso_7500_1_class_left": result.iso_class_left,
-        "uncertainty_percent": U,
-    }
-
-
-def _print_span(result: CellResult, name: str, serial: str | None, zero_N: float, span: float, U: float | None) -> None:
-    def of_class(c: float | None) -> str:
-        return "keeps none of ISO 7500-1's classes 0.5 to 3" if c is None else f"keeps the limits of class {c:g}"
-
-    repeat = "not known, no load came twice" if result.repeat_percent is None else f"{result.repeat_percent:.2f} %"
-    click.echo(
-        f"{name}: as found, worst error {result.error_percent:+.2f} %: {of_class(result.iso_class)} (ISO 7500-1)"
-    )
-    click.echo(f"{name}: repeatability {repeat}; with the new line {of_class(result.iso_class_left)}")
-    click.echo("This is a calibration record of your own, not a certificate. Put into the frame file:")
-    uncertainty = (
-        "# uncertainty_percent: give --reference-percent to have it computed"
-        if U is None
-        else f"uncertainty_percent = {U:.2f}"
-    )
-    serial_line = f'serial = "{serial}"\n' if serial else ""
-    click.echo(f"[station.cell]  # of station {name}; calibrated_on = the day\n{serial_line}zero_N = {zero_N:.3f}")
-    click.echo(f"span = {span:.6f}\n{uncertainty}")
-
-
-def _bar(file: FrameFile, name: str, bar_compliance: float, readings: int, *, quiet: bool) -> dict[str, Any]:
-    """A stiff bar in place of the spoke, pulled by the frame's own panel to three loads or more."""
-    i = _station(file, name, "--bar")
-    say(
-        f"\nStation {name}: put a stiff bar in place of the spoke and pull it by the frame's own panel to at least "
-        "three loads over the range you use, always upwards. Press Enter at each; type 'end' when done."
-    )
-    loads: list[float] = []
-    positions: list[float] = []
-    while click.prompt("Enter, or end", default="", show_default=False, err=True).strip() != "end":
-        load, position = asyncio.run(_measure(file, i, readings))
-        say(f"  {load:.1f} N at {position:.4f} mm")
-        loads.append(load)
-        positions.append(position)
-    compliance, error = frame_compliance_mm_per_N(np.array(loads), np.array(positions), bar_mm_per_N=bar_compliance)
-    if not quiet:
-        click.echo(f"{name}: frame_compliance_mm_per_N = {compliance:.3g}  # standard error {error:.1g}")
-    return {"station": name, "frame_compliance_mm_per_N": compliance, "standard_error_mm_per_N": error}

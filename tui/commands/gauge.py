@@ -21,6 +21,10 @@ def gauge() -> None:
 
     A gauge reads its own scale, bends the spoke and so loads it: each kind of spoke needs its own curve, made on a
     frame that holds the spoke's length while the gauge is on.
+
+    \b
+    Example:
+      longhold gauge read GAUGE.json
     """
 
 
@@ -28,6 +32,7 @@ def _frame_options(command: Command) -> Command:
     """What a calibration on the frame needs to know."""
     for option in (
         click.option("--seed", default=0, show_default=True, type=click.IntRange(0), help="Of the rehearsal."),
+        click.option("--plain", is_flag=True, help="Plain prompts instead of a screen; so too where there is none."),
         click.option("--rehearse", is_flag=True, help="On the simulated twin, with an invented gauge: nothing moves."),
         click.option("--break-load", metavar="FORCE", help="Weakest of fibre, splice, fitting, thread."),
         click.option("--settle-s", type=click.FloatRange(5, 600), default=20.0, show_default=True, help="A load."),
@@ -142,7 +147,7 @@ def calibrate(
     if readings is None:
         if bench["rehearse"]:
             batch = "invented spokes of a rehearsal"
-        readings, learned = _on_frame(out, batch, force, bench)
+        readings, learned = _on_frame(out, unit, batch, force, bench)
         stiffness = learned if stiffness is None else stiffness
     table = read_gauge_table(readings)
     try:
@@ -164,7 +169,7 @@ def calibrate(
         raise InputError(f"{readings}: {error}") from None
     content = found.gauge.as_dict() | _summary(found)
     if out is not None:
-        write_whole(out, json_text(content))
+        write_whole(out, json_text(content), fresh=not force)
     if as_json:
         answer_json(content)
         return
@@ -174,19 +179,23 @@ def calibrate(
     say(f"written: {out}; next: longhold gauge read {out} --reading {table.reading[len(table.reading) // 2]:g}")
 
 
-def _on_frame(out: Path | None, batch: str | None, force: bool, bench: dict[str, Any]) -> tuple[Path, float | None]:
+def _on_frame(
+    out: Path | None, unit: str, batch: str | None, force: bool, bench: dict[str, Any]
+) -> tuple[Path, float | None]:
     """Read the gauge on the frame; returns the table and the stiffness of the held spoke, N/mm."""
     from bench.framefile import read_frame_file
     from models.errors import CannotAnswer, InputError
+    from tui.forces import typed_force_N
     from tui.gaugebench import Asked, calibrate_on_frame
     from tui.out import refuse_existing, say
+    from tui.prompting import on_screen
 
     if out is None:
         raise InputError("--frame needs --out GAUGE.json: table and run are kept beside it")
     table, run_file = out.with_suffix(".csv"), out.with_suffix(".h5")
     for path in (table, run_file):
         refuse_existing(path, force)
-    loads = tuple(sorted({_force(part, "--loads") for part in bench["loads"].split(",")}))
+    loads = tuple(sorted({typed_force_N(part, "--loads", 10.0, 5000.0) for part in bench["loads"].split(",")}))
     if len(loads) < 4:
         raise InputError(f"--loads gives {len(loads)} different loads; at least 4 are needed, better 5 or more")
     names = [s.name for s in read_frame_file(bench["frame"]).facts.stations]
@@ -201,20 +210,22 @@ def _on_frame(out: Path | None, batch: str | None, force: bool, bench: dict[str,
         EA_N=bench["EA_N"],
         loads_N=loads,
         series=bench["series"],
-        bed_N=1.08 * loads[-1] if bench["bed"] is None else _force(bench["bed"], "--bed"),
+        bed_N=1.08 * loads[-1] if bench["bed"] is None else typed_force_N(bench["bed"], "--bed", 10.0, 5000.0),
         bed_min=bench["bed_min"],
         settle_s=bench["settle_s"],
-        break_load_N=None if bench["break_load"] is None else _force(bench["break_load"], "--break-load"),
+        break_load_N=None if bench["break_load"] is None else typed_force_N(bench["break_load"], "--break-load"),
     )
     if asked.bed_N < loads[-1]:
         raise InputError(f"--bed is {asked.bed_N:g} N; at least the highest of --loads, {loads[-1]:g} N, is needed")
     stood = calibrate_on_frame(
         bench["frame"],
         asked,
+        unit=unit,
         table=table,
         run_file=run_file,
         rehearse=bench["rehearse"],
         seed=bench["seed"],
+        screen=on_screen(bench["plain"]),
     )
     say(f"{len(stood.points)} readings are in {table}")
     if stood.ended != "done":
@@ -222,19 +233,6 @@ def _on_frame(out: Path | None, batch: str | None, force: bool, bench: dict[str,
     if not stood.points:
         raise CannotAnswer("no reading was taken, so there is no curve")
     return table, stood.stiffness_N_per_mm
-
-
-def _force(text: str, option: str) -> float:
-    from models.errors import InputError
-    from models.units import parse_force_N
-
-    try:
-        value = parse_force_N(float(text) if _is_number(text) else text)
-    except ValueError as error:
-        raise InputError(f"{option}: {error}") from None
-    if not 10.0 <= value <= 5000.0:
-        raise InputError(f"{option} has {value:g} N; 10 to 5000 N are possible")
-    return value
 
 
 @gauge.command()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,15 +17,11 @@ if TYPE_CHECKING:
 
 FILE = click.Path(path_type=Path)
 PICTURES = ("plan.png", "build-card.pdf", "bench-cards.pdf")  # for a person; not with --json
-CAUTIONS = """\
-A loaded spoke can injure eyes and hands when it lets go; a wheel that loses tension can fail under its rider. The
-makers' limits for rim, hub and spokes and local rules come first; a qualified wheelbuilder signs the wheel off.
-Not for rim brakes: heat at the rim is outside what this plan covers."""
 
 
 @click.command()
-@click.argument("build_file", metavar="BUILD.toml", type=FILE)
-@click.option("--batch", "batch_file", metavar="BATCH.json", type=FILE, required=True, help="From `longhold fit`.")
+@click.argument("build_file", metavar="[BUILD.toml]", type=FILE, required=False)
+@click.option("--batch", "batch_file", metavar="BATCH.json", type=FILE, help="From `longhold fit`.")
 @click.option("--out", metavar="DIR", type=FILE, help="Folder for schedule.json, plan.txt, plan.png and the cards.")
 @click.option("--gauge", "gauge_file", metavar="GAUGE.json", type=FILE, help="Its readings stand beside tensions.")
 @click.option("--calendar", "ics_file", metavar="FILE.ics", type=FILE, help="For a phone or a desk calendar.")
@@ -41,11 +37,18 @@ Not for rim brakes: heat at the rim is outside what this plan covers."""
     type=click.IntRange(100, 100_000),
     help="Simulated wheels behind a claim.",
 )
+@click.option(
+    "--orders",
+    metavar="ORDERS",
+    type=FILE,
+    help="Many builds: a folder of them, or an order book; with a BUILD.toml, a folder of batches.",
+)
+@click.option("--dask", metavar="ADDRESS", help="With --orders: on the Dask cluster at this address.")
 @click.option("--json", "as_json", is_flag=True, help="Print the schedule as one JSON object on stdout; no picture.")
 @click.option("--force", is_flag=True, help="Replace results that exist.")
 def plan(
-    build_file: Path,
-    batch_file: Path,
+    build_file: Path | None,
+    batch_file: Path | None,
     out: Path | None,
     gauge_file: Path | None,
     ics_file: Path | None,
@@ -53,30 +56,55 @@ def plan(
     paper: str,
     seed: int,
     draws: int,
+    orders: Path | None,
+    dask: str | None,
     as_json: bool,
     force: bool,
 ) -> None:
     """The tensioning schedule: stretch, set, touches and passes, with fewest overnight passes.
 
     Also what else was possible, and the untreated wheel beside it. With --calendar the steps are put on real days, and
-    the plan is judged again where these make it another one.
+    the plan is judged again where these make it another one. Where the build has [order] due, it must be kept: from
+    [order] start, else from now. With --orders a whole order book is planned on all cores,
+    or on a Dask cluster that is running (extra 'cluster').
+
+    ORDERS is a folder of build files, or a TOML file: batch = "K07.json", then for each order [[order]] with build,
+    and where wanted batch and name. With a BUILD.toml it is a folder of batch files: the build is planned for each.
 
     \b
     Examples:
       longhold plan front.toml --batch K07.json --out front
       longhold plan front.toml --batch K07.json --out front --calendar front.ics --start 2026-03-02T09:00
+      longhold plan --orders spring/ --batch K07.json --out plans
+      longhold plan front.toml --orders archive/ --out plans
     """
     from models.batch import Batch
     from models.errors import CannotAnswer, InputError
     from planner.build import load_build
     from planner.search import find_plan
-    from tui import card, planfolder
+    from planner.stretching import refuse_gone_by
+    from tui import card, planfolder, planwords
     from tui.commands.retension import read_gauge
     from tui.out import answer_json, json_text, read_json, refuse_existing, say, write_whole
 
+    if orders is not None:
+        if gauge_file is not None or ics_file is not None or start is not None:
+            raise InputError("--orders stands alone: no --gauge, --calendar or --start with it")
+        if build_file is not None and batch_file is not None:
+            raise InputError("--orders with a BUILD.toml plans it for each batch of a folder: no --batch with it")
+        _order_book(orders, build_file, batch_file, out, seed, draws, dask, as_json, force)
+        return
+    if dask is not None:
+        raise InputError("--dask is for many builds: give --orders with it")
+    if build_file is None or batch_file is None:
+        raise InputError("give a build and its batch: longhold plan BUILD.toml --batch BATCH.json --out DIR")
     if out is None and not as_json:
         raise InputError("give --out DIR to keep the plan, or --json to print it")
-    build = load_build(build_file)
+    build, now = load_build(build_file), datetime.now(UTC)
+    try:
+        refuse_gone_by(build.order.due, now)
+    except InputError as error:
+        raise InputError(f"{build_file}: {error}") from None
     try:
         batch = Batch.from_dict(read_json(batch_file, "a batch file from 'longhold fit'"))
     except InputError as error:
@@ -109,10 +137,10 @@ def plan(
             raise InputError(f"{gauge_file}: {error}") from None
     days = None
     if begin is not None:
-        now = datetime.now(UTC)
         days = planfolder.on_days(answer, batch, begin, seed=seed, draws=draws, made_at=now)
         schedule["as_laid"] = days.as_dict()
-    words = _words(answer, schedule, () if days is None else days.in_words())
+    ready = planfolder.ready_too_late(answer, now) if days is None else days.laid.ready if days.laid.late else None
+    words = planwords.in_words(answer, schedule, () if days is None else days.in_words())
     if out is not None:
         out.mkdir(exist_ok=True)
         write_whole(out / "schedule.json", json_text(schedule))
@@ -136,17 +164,18 @@ def plan(
     if not answer.holds:
         asked = build.tension
         raise CannotAnswer(
-            f"no schedule holds {asked.tolerance_percent:g} % of target from {asked.delivery_h:g} h to "
-            f"{asked.horizon_h:g} h with probability {asked.probability:g}; the best holds with "
-            f"{answer.best.probability:.2f}. Any one of these would do: {'; '.join(answer.relax)}"
+            f"no schedule within the limits holds {asked.tolerance_percent:g} % of target from {asked.delivery_h:g} h "
+            f"to {asked.horizon_h:g} h with probability {asked.probability:g}; the one given holds with "
+            f"{answer.best.probability:.2f}. {'This' if len(answer.relax) == 1 else 'Any one of these'} would do: "
+            f"{'; '.join(answer.relax)}"
         )
     if days is not None and not days.holds:
         raise CannotAnswer(
             f"the plan holds, but not on these days: {'; '.join(days.differs)}; so it holds with "
             f"{days.probability or 0.0:.2f}, asked is {build.tension.probability:g}. {days.way_out}"
         )
-    if days is not None and days.laid.late:
-        raise CannotAnswer(f"the due date cannot be kept: ready on {days.laid.ready:%Y-%m-%d %H:%M}")
+    if ready is not None:
+        raise CannotAnswer(f"the due date cannot be kept: ready on {ready:%Y-%m-%d %H:%M}")
 
 
 def _start(raw: str | None, build: Build, ics_file: Path | None) -> datetime | None:
@@ -183,65 +212,59 @@ def _nothing(batch: Batch, build: Build, why: str) -> Mapping[str, Any]:
     return {"batch": batch.batch, "build": build.name, "holds": False, "steps": [], "passes": None, "relax": [why]}
 
 
-def _words(answer: Plan, schedule: Mapping[str, Any], days: Sequence[str] = ()) -> str:
-    """The plan as a builder reads it."""
-    from tui import format as show
-    from tui.summary import steps_in_words, verdict
+def _order_book(
+    path: Path,
+    build_file: Path | None,
+    batch_file: Path | None,
+    out: Path | None,
+    seed: int,
+    draws: int,
+    dask: str | None,
+    as_json: bool,
+    force: bool,
+) -> None:
+    """Plan an order book; every plan in a folder of its own, written as soon as it is there."""
+    from models.errors import CannotAnswer, InputError
+    from tui import orders
+    from tui.out import answer_json, json_text, refuse_existing, write_whole
 
-    build, best = answer.build, answer.best
-    asked = build.tension
-    unit = schedule.get("gauge", {}).get("reading_unit", "")
-    first, last = (best.outlook.side_mean_N[k].mean(axis=1) for k in (0, -1))
-    tension = {k: f"{show.force(float(v[len(v) // 2]))}" for k, v in (("first", sorted(first)), ("last", sorted(last)))}
-    lines = [
-        f"{build.name}, batch {answer.batch}",
-        "",
-        *verdict(schedule),
-        "",
-        f"The set begins at {schedule['set_begins']}; times count from there.",
-        *(f"{i:2d}. {text}" for i, text in enumerate(steps_in_words(schedule["steps"], unit), start=1)),
-        *_groups(schedule["steps"]),
-        *([""] if days else []),
-        *days,
-        "",
-        f"Expected mean tension: {tension['first']} at delivery, {tension['last']} at {asked.horizon_h:g} h; "
-        f"allowed is {asked.tolerance_percent:g} % of each side's target.",
-        f"Thread: {show.number(schedule['thread_mm']['used_p95'], 1)} mm of "
-        f"{show.number(schedule['thread_mm']['available'], 1)} mm are taken up from lacing on "
-        "(in 95 % of wheels no spoke takes more).",
-        "",
-        "Limits (highest tension or load asked, squeezes included):",
-        *(
-            f"  {limit['what']:<17} {show.force(limit['peak_N']):>20} of {show.force(limit['limit_N'])}"
-            + ("  <- binds" if limit["what"] == schedule["binding_limit"] else "")
-            for limit in schedule["limits"]
-        ),
-        "",
-        "What else was weighed:",
-        "  passes  bench nights  hands-on  peak       holds with",
-        *(
-            f"  {t['passes']:>6}  {t['bench_nights']:>12}  {show.number(t['hands_on_h'], 1):>6} h  "
-            f"{show.number(t['peak_N']):>5} N  {show.percent(100 * t['probability_holds'], 0):>8}"
-            for t in schedule["tradeoff"]
-        ),
-    ]
-    if schedule["would_buy"]:
-        lines += ["", "What a change would buy:"]
-        lines += [f"  {w['change']}: {w['effect']}" for w in schedule["would_buy"]]
-    if schedule["relax"]:
-        lines += ["", "To hold as asked, relax one of:", *(f"  {r}" for r in schedule["relax"])]
-    if schedule["warnings"]:
-        lines += ["", "Keep in mind:", *(f"  - {w}" for w in schedule["warnings"])]
-    return "\n".join([*lines, "", CAUTIONS, ""])
-
-
-def _groups(steps: list[Mapping[str, Any]]) -> list[str]:
-    """Which positions are stretched in which run."""
-    groups: list[Mapping[str, Any]] = next((s.get("groups", []) for s in steps if s["kind"] == "prestretch"), [])
-    return [
-        f"      run {i}: positions {', '.join(map(str, g['positions']))}; off the frame {g['rest_h']:g} h before lacing"
-        for i, g in enumerate(groups, start=1)
-    ]
+    if out is None:
+        raise InputError("--orders needs --out DIR, a folder for the plans")
+    if not path.exists():
+        raise InputError(f"{path}: no such order book, nor a folder of build files")
+    book = orders.read_orders(path, batch_file, build_file=build_file, now=datetime.now(UTC))
+    if out.exists() and not out.is_dir():
+        raise InputError(f"{out} is a file; --out wants a folder")
+    if not out.is_dir():
+        refuse_existing(out, force=False)
+    for name in (orders.SUMMARY, *(f"{o.name}/{file}" for o in book for file in ("schedule.json", "plan.txt"))):
+        if (out / name).exists():
+            refuse_existing(out / name, force)
+    progress, rows = _progress(), []
+    try:
+        for planned in orders.plan_orders(
+            book, seed=seed, draws=draws, dask=dask, done=lambda n: progress(f"{n} of {len(book)} orders planned")
+        ):
+            folder = out / planned.name
+            folder.mkdir(parents=True, exist_ok=True)
+            if planned.schedule is None:
+                (folder / "schedule.json").unlink(missing_ok=True)  # of an earlier plan
+            else:
+                write_whole(folder / "schedule.json", json_text(planned.schedule))
+            write_whole(folder / "plan.txt", planned.words)
+            rows.append(planned.row())
+    finally:
+        progress("")
+    order = {o.name: i for i, o in enumerate(book)}
+    answer = orders.summary(sorted(rows, key=lambda r: order[r["order"]]))
+    write_whole(out / orders.SUMMARY, json_text(answer))
+    if as_json:
+        answer_json(answer)
+    else:
+        click.echo(orders.table(answer), nl=False)
+    if answer["do_not_hold"]:
+        names = [r["order"] for r in answer["orders"] if not r["holds"]]
+        raise CannotAnswer(f"{len(names)} of {len(book)} orders do not hold as asked: {', '.join(names[:10])}")
 
 
 def _picture(answer: Plan, batch: Batch, seed: int) -> bytes:

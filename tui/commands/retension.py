@@ -84,14 +84,17 @@ def retension(
       longhold retension front.toml --readings again.csv --wheel front.json --after answer.json
       longhold retension front.toml --readings morning.csv --wheel front.json --pdf sheet.pdf
     """
+    from models.errors import InputError
     from planner.asdone import next_session, passes_after, past_of, turned_of
     from planner.build import load_build
     from planner.retension import retension as worked_out
     from planner.wheel import wheel_of
     from tui.out import answer_json, refuse_existing, say, write_whole
-    from tui.readings import measured, read_readings
+    from tui.readings import RANGES, measured, read_readings
     from tui.wheelfile import read_record
 
+    if dish_mm is not None and not abs(dish_mm) <= RANGES["dish_mm"]:
+        raise InputError(f"--dish-mm is {dish_mm:g}; within {RANGES['dish_mm']:g} mm is possible")
     if pdf_file is not None:
         refuse_existing(pdf_file, force)
     build = load_build(build_file)
@@ -133,11 +136,10 @@ def retension(
         seed=seed,
     )
     if pdf_file is not None:
-        from tui.card import pdf
-        from tui.sheets import retension_card
+        from tui.sheets import retension_pdf
 
         name = build.name if record is None else record.name
-        write_whole(pdf_file, pdf(retension_card(answer, name, "invented" in f"{build.name} {name}"), paper))
+        write_whole(pdf_file, retension_pdf(answer, name, "invented" in f"{build.name} {name}", paper))
         say(f"wrote {pdf_file}")
     if as_json:
         answer_json(answer.as_dict())

@@ -13,6 +13,9 @@ import click
 if TYPE_CHECKING:
     from bench.session import Session
     from bench.status import Mailbox, Snapshot
+    from bench.steps import Program
+
+GIVE_WAY_S = 15.0
 
 
 @click.command()
@@ -41,6 +44,7 @@ def run(program: Path, frame: Path, out: Path, as_json: bool, force: bool) -> No
     from bench.steps import check_against
     from models.errors import InputError
     from tui.out import refuse_existing
+    from tui.runanswer import answer
 
     steps = read_program(program)
     file = read_frame_file(frame)
@@ -51,7 +55,50 @@ def run(program: Path, frame: Path, out: Path, as_json: bool, force: bool) -> No
             f"{journal_path(out)} is the journal of a run that has not ended: longhold resume {out}, or another name, "
             "or --force to throw it away"
         )
-    _answer(out, as_json, asyncio.run(_run(steps, file, out, _progress())))
+    batch = ready_batch(steps)
+    _confirm_pull(steps)
+    answer(out, as_json, asyncio.run(_run(steps, file, out, batch, _progress())))
+
+
+def ready_batch(program: Program) -> dict[str, Any] | None:
+    """Content of the BATCH.json that a hold until ready is judged by; None where no hold asks for it."""
+    from models.batch import Batch
+    from models.errors import InputError
+    from tui.out import read_json
+
+    if not program.waits_until_ready or program.ready is None:
+        return None
+    path = Path(program.where).parent / program.ready.batch
+    content = read_json(path, "the batch file of key 'ready.batch'")
+    try:
+        Batch.from_dict(content)
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
+    return content
+
+
+def _confirm_pull(program: Program) -> None:
+    """A pull to break is begun only by a person who is there and has typed it."""
+    from bench.steps import StepKind
+    from models.errors import InputError
+    from tui.cautions import MOTION
+    from tui.out import say
+
+    if not any(s.kind is StepKind.PULL for s in program.steps):
+        return
+    ((_, spoke),) = program.spokes
+    if not sys.stdin.isatty():
+        raise InputError(
+            f"{program.where}: pulls spoke {spoke} to break, so a person must sit at this terminal and say so"
+        )
+    say(MOTION)
+    say(
+        f"\nThis program pulls spoke {spoke} until it breaks: everything that it stores goes at once. Guard closed, "
+        "nobody in the room but behind it, eyes and ears covered."
+    )
+    words = f"pull {spoke} to break"
+    if click.prompt(f"Type '{words}' to begin; anything else ends here", default="", err=True).strip() != words:
+        raise InputError("nothing was moved: a pull to break is begun only with the exact words")
 
 
 @click.command()
@@ -80,7 +127,9 @@ def resume(out: Path, frame: Path | None, as_json: bool) -> None:
     from bench.resume import read_interrupted
     from bench.steps import check_against
     from tui.out import say
+    from tui.runanswer import answer
 
+    _take_over(out)
     interrupted = read_interrupted(out)
     if frame is not None:
         file = read_frame_file(frame)
@@ -91,7 +140,31 @@ def resume(out: Path, frame: Path | None, as_json: bool) -> None:
     if session is None:
         say("nothing was moved, and nothing was changed")
         return
-    _answer(out, as_json, session)
+    answer(out, as_json, session)
+
+
+def _take_over(out: Path) -> None:
+    """Where `longhold attend` records this run, ask it to give way, and wait until it has let go."""
+    import asyncio
+
+    from bench.clock import RealClock
+    from bench.journal import is_being_written
+    from bench.record import journal_path
+    from bench.status import send_request
+    from models.errors import InputError
+
+    async def ask_for_it() -> None:
+        clock = RealClock()
+        try:
+            await send_request(out, "give way")
+        except InputError:  # nobody listens, or it is a run that moves: what follows says so
+            return
+        until_s = clock.now_s() + GIVE_WAY_S
+        while is_being_written(journal_path(out)) and clock.now_s() < until_s:
+            await clock.sleep_until(clock.now_s() + 0.1)
+
+    if is_being_written(journal_path(out)):
+        asyncio.run(ask_for_it())
 
 
 @click.command()
@@ -113,7 +186,7 @@ def export(run_file: Path, out: Path, as_json: bool, force: bool) -> None:
     table = read_table(run_file)
     decimals = {"time_s": 3, "utc_s": 3, "load_N": 3, "set_load_N": 3, "temperature_C": 3}
     decimals |= {"elongation_mm": 6, "elongation_raw_mm": 6, "position_mm": 5}
-    write_whole(out, table.round(decimals).to_csv(index=False))
+    write_whole(out, table.round(decimals).to_csv(index=False), fresh=not force)
     spokes = [str(s) for s in table["spoke"].unique()]
     if as_json:
         answer_json({"out": str(out), "rows": len(table), "spokes": spokes})
@@ -144,7 +217,7 @@ def _progress() -> Callable[[Snapshot], None] | None:
     return show
 
 
-def _watch_signals(mailbox: Mailbox) -> None:
+def watch_signals(mailbox: Mailbox) -> None:
     """Ctrl-C and a polite kill stop motion; a lost terminal is nothing to a run."""
     import asyncio
     import signal
@@ -155,28 +228,37 @@ def _watch_signals(mailbox: Mailbox) -> None:
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
 
 
-async def _run(program: Any, file: Any, out: Path, on_tick: Callable[[Snapshot], None] | None) -> Session:
+async def _run(
+    program: Any,
+    file: Any,
+    out: Path,
+    batch: dict[str, Any] | None,
+    on_tick: Callable[[Snapshot], None] | None,
+) -> Session:
     from bench.alerts import Alerts
     from bench.clock import RealClock
+    from bench.linklock import only_user
     from bench.modbusframe import ModbusFrame
     from bench.session import begin_run
     from bench.status import Mailbox
 
     mailbox, clock, alerts = Mailbox(), RealClock(), Alerts.from_surroundings()
-    _watch_signals(mailbox)
+    watch_signals(mailbox)
     try:
-        async with ModbusFrame(file, clock) as frame:
-            return await begin_run(
-                frame,
-                clock,
-                program,
-                out,
-                frame_text=file.text,
-                frame_where=str(file.path),
-                mailbox=mailbox,
-                alerts=alerts,
-                on_tick=on_tick,
-            )
+        with only_user(file.link):
+            async with ModbusFrame(file, clock) as frame:
+                return await begin_run(
+                    frame,
+                    clock,
+                    program,
+                    out,
+                    frame_text=file.text,
+                    frame_where=str(file.path),
+                    mailbox=mailbox,
+                    alerts=alerts,
+                    on_tick=on_tick,
+                    batch=batch,
+                )
     finally:
         alerts.close()
 
@@ -184,6 +266,7 @@ async def _run(program: Any, file: Any, out: Path, on_tick: Callable[[Snapshot],
 async def _resume(run: Any, file: Any, on_tick: Callable[[Snapshot], None] | None) -> Session | None:
     from bench.alerts import Alerts
     from bench.clock import RealClock
+    from bench.linklock import only_user
     from bench.modbusframe import ModbusFrame
     from bench.resume import describe, rebuilt
     from bench.session import resume_run
@@ -191,21 +274,24 @@ async def _resume(run: Any, file: Any, on_tick: Callable[[Snapshot], None] | Non
     from tui.out import say
 
     clock = RealClock()
-    async with ModbusFrame(file, clock) as frame:
-        # looked at without claiming it: nobody feeds the deadman while a person reads and types
-        reading = await frame.read()
+    with only_user(file.link):
+        async with ModbusFrame(file, clock) as frame:
+            # looked at without claiming it: nobody feeds the deadman while a person reads and types
+            reading = await frame.read()
         at_s = max(reading.at_utc - float(run.header["start_utc"]), run.last_s)
-        stations = rebuilt(run, frame.facts, reading, at_s)
-        for line in describe(run, stations, reading, at_s):
+        stations = rebuilt(run, file.facts, reading, at_s)
+        untold = "position_valid" in file.facts.absent
+        for line in describe(run, stations, reading, at_s, untold=untold):
             say(line)
     answers = _ask(stations)
     if not any(a != "leave" for a in answers.values()):
         return None
     mailbox, alerts = Mailbox(), Alerts.from_surroundings()
-    _watch_signals(mailbox)
+    watch_signals(mailbox)
     try:
-        async with ModbusFrame(file, clock) as frame:
-            return await resume_run(frame, clock, run, answers, mailbox=mailbox, alerts=alerts, on_tick=on_tick)
+        with only_user(file.link):
+            async with ModbusFrame(file, clock) as frame:
+                return await resume_run(frame, clock, run, answers, mailbox=mailbox, alerts=alerts, on_tick=on_tick)
     finally:
         alerts.close()
 
@@ -231,63 +317,3 @@ def _ask(stations: list[Any]) -> dict[str, str]:
         else:
             answers[station.name] = "leave"
     return answers
-
-
-def _answer(out: Path, as_json: bool, session: Session) -> None:
-    """Print the result, and end with the status that it deserves."""
-    from bench.errors import FrameFault
-    from bench.faults import RULES, Fault
-    from bench.machine import RunState
-    from models.errors import CannotAnswer
-    from tui.out import answer_json, say
-
-    o = session.outcome
-    if sys.stderr.isatty():
-        say()
-    if session.trouble:
-        say(f"note: {session.trouble}")
-    go_on = f"; longhold resume {out}" if not o.finished else ""
-    loaded = ", ".join(f"{s.name} {s.load_N:.0f} N" for s in o.stations if s.under_load)
-    if o.state is RunState.STOPPED and any(s.ended is None for s in o.stations):
-        where = f": {loaded}" if loaded else " (none bears load now)"
-        say(f"motion has stopped; spokes still under load{where}; {out} is whole{go_on}")
-        raise KeyboardInterrupt
-    failed = {f for s in o.stations for f in s.faults if RULES[f].latches}
-    spokes_only = failed <= {Fault.LET_GO, Fault.SLIP, Fault.NEIGHBOUR}
-    if o.state is RunState.LINK_LOST or (o.state is RunState.FAULTED and not spokes_only):
-        why = "; ".join(f"station {s.name}: {s.ended}" for s in o.stations if s.ended not in (None, "done"))
-        held = f"; spokes still under load: {loaded}" if loaded else ""
-        raise FrameFault(f"{o.state.value}: {why}{held}; what was logged is in {out}{go_on}")
-    if as_json:
-        answer_json(
-            {
-                "run": str(out),
-                "state": o.state.value,
-                "hours": o.run_s / 3600.0,
-                "stations": [
-                    {
-                        "station": s.name,
-                        "spoke": s.spoke,
-                        "state": s.state.value,
-                        "ended": s.ended,
-                        "load_N": s.load_N,
-                        "under_load": s.under_load,
-                        "faults": [f.value for f in s.faults],
-                        **s.figures,
-                    }
-                    for s in o.stations
-                ],
-                "lateness": o.lateness,
-            }
-        )
-    else:
-        click.echo(f"{out}: {o.message}")
-        for s in o.stations:
-            rms = s.figures["hold_rms_percent"]
-            held = "" if rms is None else f", held within {rms:.2f} % rms"
-            click.echo(f"  {s.name} {s.spoke}: {s.ended}, peak {s.figures['peak_load_N']:.0f} N{held}")
-        if loaded:
-            say(f"spokes still under load: {loaded}{go_on}")
-    if o.state is RunState.FAULTED:
-        bad = ", ".join(f"{s.spoke} ({s.ended})" for s in o.stations if {Fault.LET_GO, Fault.SLIP} & set(s.faults))
-        raise CannotAnswer(f"reject: {bad}; the other spokes' records stand")

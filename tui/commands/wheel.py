@@ -1,4 +1,7 @@
-"""`longhold wheel`: the record of one wheel, what to do next and when, its calendar, and the shop's ledger."""
+"""`longhold wheel`: the record of one wheel, what to do next and when, its calendar, and the shop's ledger.
+
+Long because it holds the six small commands of one record.
+"""
 
 from __future__ import annotations
 
@@ -11,9 +14,12 @@ from tui.commands.note import note
 from tui.commands.retension import retension as retension
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
 
     from planner.agenda import Next
+    from planner.events import Event
+    from planner.record import Record
     from planner.weighing import Way
 
 FILE = click.Path(path_type=Path)
@@ -30,6 +36,10 @@ def wheel() -> None:
 
     A record holds build, batch and schedule, and whatever is noted: nights on the frame, lacing, sessions with their
     readings, delivery, later readings. Entries are only added; a wrong one is declared void.
+
+    \b
+    Example:
+      longhold wheel next front.json
     """
 
 
@@ -136,6 +146,7 @@ def next_(wheel_file: Path, now: str | None, quick: bool, seed: int, as_json: bo
 
     record, _ = read_record(wheel_file)
     at = moment(now, "--now")
+    _doubt_the_clock(record, at)
     coming = next_action(record, at)
     if not quick and coming.due_utc is not None and coming.action in ("lace", "set"):
         work = partial(latest_lacing if coming.action == "lace" else latest_set, record, coming.due_utc)
@@ -159,6 +170,14 @@ def next_(wheel_file: Path, now: str | None, quick: bool, seed: int, as_json: bo
     "--start", metavar="TIME", help="Nothing begins before it; without offset the times are the shop's clock."
 )
 @click.option("--wheels", default=1, show_default=True, type=click.IntRange(1, 500), help="So many alike, one by one.")
+@click.option(
+    "--beside",
+    "others",
+    metavar="OTHER.json",
+    type=FILE,
+    multiple=True,
+    help="The record of another wheel on the same frame, laid out first; may be given again.",
+)
 @NOW
 @JSON
 @click.option("--force", is_flag=True, help="Replace the file if it exists.")
@@ -167,17 +186,20 @@ def calendar(
     out: Path,
     start: str | None,
     wheels: int,
+    others: tuple[Path, ...],
     now: str | None,
     as_json: bool,
     force: bool,
 ) -> None:
     """What is still to come as iCalendar: load the frame, lace, set, passes, delivery.
 
-    Steps keep their identity: a later file moves them instead of doubling them.
+    Steps keep their identity: a later file moves them instead of doubling them. A pair of wheels shares frame and
+    builder: the second is laid out beside the first.
 
     \b
-    Example:
+    Examples:
       longhold wheel calendar front.json --out front.ics --start 2025-03-03T09:00
+      longhold wheel calendar rear.json --beside front.json --out rear.ics --start 2025-03-03T09:00
     """
     from datetime import datetime
 
@@ -190,16 +212,23 @@ def calendar(
     refuse_existing(out, force)
     record, _ = read_record(wheel_file)
     at = moment(now, "--now")
+    _doubt_the_clock(record, at)
     try:
         begin = None if start is None else datetime.fromisoformat(start)
     except ValueError:
         raise InputError(f"--start is '{start}'; a time such as 2025-03-03T09:00 is needed") from None
-    try:
-        laid = remaining(record, at, begin, wheels)
-    except InputError as error:
-        raise InputError(f"{wheel_file}: {error}") from None
+    beside: list[Sequence[Event]] = []
+    for path in (*others, wheel_file):
+        one, _ = read_record(path)
+        if path in others and one.delivered is not None:
+            continue
+        try:
+            laid = remaining(one, at, begin, wheels if path == wheel_file else 1, beside)
+        except InputError as error:
+            raise InputError(f"{path}: {error}") from None
+        beside.append(laid.events)
     text = ics_text(laid.events, order=record.id, made_at=at, sequence=len(record.entries), name=record.name)
-    write_whole(out, text)
+    write_whole(out, text, fresh=not force)
     if as_json:
         rows = [
             {"kind": e.kind, "wheel": e.wheel, "start": e.start.isoformat(), "end": e.end.isoformat(), "what": e.title}
@@ -337,6 +366,18 @@ def moment(raw: str | None, option: str) -> datetime:
         return moment_of(raw)
     except ValueError as error:
         raise InputError(f"{option} is '{raw}'; {error}") from None
+
+
+def _doubt_the_clock(record: Record, now: datetime) -> None:
+    """Say so where it is earlier than what was noted already: a clock that was set back makes every 'in 3 h' wrong."""
+    from tui.out import say
+
+    noted = max((e.at_utc for e in record.entries), default=now)
+    if now < noted:
+        say(
+            f"note: it is {now:%Y-%m-%d %H:%M}Z by the clock, but an entry is of {noted:%Y-%m-%d %H:%M}Z: "
+            "is the computer's clock right?"
+        )
 
 
 def _labels(path: Path, spokes: int) -> list[str]:

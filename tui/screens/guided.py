@@ -11,14 +11,17 @@ from textual.events import Resize
 from textual.screen import Screen
 from textual.widgets import Footer, Static
 
+from tui.screens.inorder import KeysInOrder
 
-class GuidedScreen(Screen[str | None]):
+
+class GuidedScreen(KeysInOrder, Screen[str]):
     """One piece of guided work; it ends with words for the person, or None where it was left unfinished."""
 
     TITLE_WORDS: ClassVar[str]
 
     def __init__(self) -> None:
         super().__init__()
+        self.typed = ""  # not taken yet
         self.answer = ""  # what was said to the last key
         self.wrong = False  # that answer says no
 
@@ -29,6 +32,23 @@ class GuidedScreen(Screen[str | None]):
         with VerticalScroll(id="all", can_focus=False):
             yield Static(id="all-rows")
         yield Footer(show_command_palette=False)
+
+    def typed_key(self, character: str) -> bool:
+        """Nothing is typed here, unless a screen says so."""
+        return False
+
+    def write(self, character: str, most: int) -> bool:
+        """One more character behind what is typed, as far as ``most``."""
+        if len(self.typed) < most:
+            self.typed += character
+        self.say("")
+        self.show()
+        return True
+
+    def action_rub(self) -> None:
+        """Take the last character away."""
+        self.typed = self.typed[:-1]
+        self.show()
 
     def heading(self) -> str:
         """First line."""
@@ -53,7 +73,9 @@ class GuidedScreen(Screen[str | None]):
         self.answer, self.wrong = words, wrong
 
     def show(self) -> None:
-        """Draw everything as it stands."""
+        """Draw everything as it stands; nothing before the screen is there, and nothing after it has gone."""
+        if not self.query("#heading"):
+            return
         width = self.app.size.width
         self.query_one("#heading", Static).update(f" {self.heading()}"[:width])
         self.query_one("#figures-large", Static).update(self.large(width))

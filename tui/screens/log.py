@@ -7,10 +7,10 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
-from textual.widgets import Static
 
 from tui.screens import parts
 from tui.screens.base import RunScreen
+from tui.screens.shown import Shown
 from tui.screens.view import Fault, Record, notes_until
 
 
@@ -27,11 +27,11 @@ class LogScreen(RunScreen):
 
     def body(self) -> ComposeResult:
         with VerticalScroll(id="all-notes", can_focus=False):
-            yield Static(id="notes")
+            yield Shown(id="notes")
 
     def draw(self, record: Record, faults: list[Fault]) -> None:
         notes = notes_until(record.notes, self.monitor.moment_s)
-        self.query_one("#notes", Static).update(parts.log_lines(notes))
+        self.query_one("#notes", Shown).put(parts.log_lines(notes, self.app.size.width - 2))
         if len(notes) != self._shown:
             self._shown = len(notes)
             self.query_one("#all-notes", VerticalScroll).scroll_end(animate=False)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 from rich.text import Text
 
 from tui import format as show
+from tui.screens.ready import Readiness
 from tui.screens.view import QUIET_AFTER_S, Fault, Note, Now, Record
 
 # Colour only repeats what a word or a mark already says; blue and orange stay apart for every kind of colour vision.
@@ -17,7 +19,7 @@ ALARM = "bold reverse"
 # heading, width; a negative width is aligned to the left
 _COLUMNS = (
     ("", -3), ("stn", -4), ("spoke", -8), ("step", -14), ("load N", 8), ("set N", 6), ("off %", 7),
-    ("longer mm", 10), ("mm/dec", 8), ("left", 11),
+    ("longer mm", 10), ("mm/dec", 8), ("left", 12),
 )  # fmt: skip
 
 
@@ -59,7 +61,15 @@ def _cell(text: str, width: int) -> str:
     return f"{text:<{room}} " if width < 0 else f"{text:>{room}} "
 
 
-def table(stations: Sequence[Now], selected: int) -> Text:
+def _left(now: Now, ready: Readiness | None, at_s: float) -> str:
+    """What is left of the step: planned, or about, by the live fit."""
+    if ready is not None and ready.ready:
+        return "READY"
+    about_s = None if ready is None else ready.left_at_s(at_s)
+    return show.duration(now.step_left_s) if about_s is None else f"~{show.duration(about_s)}"
+
+
+def table(stations: Sequence[Now], selected: int, ready: Sequence[Readiness | None], at_s: float) -> Text:
     """All stations, one a line; the chosen one marked in front, a fault in words."""
     out = Text.assemble(("".join(_cell(head, width) for head, width in _COLUMNS), "underline"))
     for i, now in enumerate(stations):
@@ -76,7 +86,7 @@ def table(stations: Sequence[Now], selected: int) -> Text:
             show.signed(now.off_set_percent, 2),
             show.number(now.elongation_mm, 4),
             show.number(now.creep_mm_per_decade, 4),
-            show.duration(now.step_left_s),
+            _left(now, ready[i], at_s),
         )
         row = "".join(_cell(text, w) for text, w in zip(cells, widths, strict=True))
         out.append("\n" + row, style=ALARM if now.fault else "bold" if i == selected else "")
@@ -96,11 +106,13 @@ def fault_notice(faults: Sequence[Fault], width: int) -> Text:
     return out
 
 
-def log_lines(notes: Sequence[Note]) -> Text:
-    """The event log, oldest first."""
+def log_lines(notes: Sequence[Note], width: int) -> Text:
+    """The event log, oldest first; a long message goes on under its own beginning."""
     out = Text()
     for note in notes:
-        line = f"{show.stopwatch(note.time_s)}  {note.station or '-':<4} {note.kind:<12} {note.message}"
+        head = f"{show.stopwatch(note.time_s)}  {note.station or '-':<4} {note.kind:<9} "
+        room = max(width - len(head), 20)
+        line = head + ("\n" + " " * len(head)).join(textwrap.wrap(note.message, room) or [""])
         out.append(line + "\n", style="bold" if note.kind == "fault" else "")
     out.rstrip()
     return out

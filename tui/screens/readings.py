@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
 from textual.binding import Binding, BindingType
-from textual.events import Key
 
 from tui import format as show
 from tui.screens.big import beside, big
 from tui.screens.guided import GuidedScreen
 from tui.typed import Sheet
+
+if TYPE_CHECKING:
+    from planner.present import Expected
 
 CELL = 13  # columns of one spoke in the table
 MOST_TYPED = 8  # characters
@@ -23,7 +25,7 @@ class ReadingsScreen(GuidedScreen):
 
     TITLE_WORDS: ClassVar[str] = "readings"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "enter", "take it", priority=True),
+        Binding("enter", "enter", "take it"),
         Binding("minus", "undo", "undo"),
         Binding("plus", "move(1)", "leave out"),
         Binding("down,right", "move(1)", "next", show=False),
@@ -33,32 +35,53 @@ class ReadingsScreen(GuidedScreen):
         Binding("q,escape", "leave", "leave"),
     ]
 
-    def __init__(self, sheet: Sheet, *, name: str, what: str, keep: Callable[[Sheet], None]) -> None:
-        """``keep`` is called after every change: what is read is never lost."""
+    def __init__(
+        self,
+        sheet: Sheet,
+        *,
+        name: str,
+        what: str,
+        keep: Callable[[Sheet], None],
+        expect: Callable[[], Expected | None] | None = None,
+        ends: str = "",
+    ) -> None:
+        """``keep`` is called after every change: what is read is never lost. ``expect`` works out, in a thread, what
+        the wheel's record leads one to expect; ``ends``: more words for the end."""
         super().__init__()
         self.sheet, self.name_of, self.what, self.keep = sheet, name, what, keep
-        self.typed = ""
+        self.expect, self.ends = expect, ends
         self.odd: dict[int, str] = {}
+
+    def on_mount(self) -> None:
+        super().on_mount()
+        if self.expect is not None:
+            self.run_worker(self._expect, thread=True, exit_on_error=True)
+
+    def _expect(self) -> None:
+        assert self.expect is not None
+        found = self.expect()
+        self.app.call_from_thread(self.came, found)
+
+    def came(self, found: Expected | None) -> None:
+        """What to expect is known now: everything typed so far is looked at again."""
+        if found is not None and self.is_mounted:
+            self.sheet.expected = found
+            self.odd = self.sheet.odd()
+            self.show()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """There is nothing to switch to without a gauge's record."""
+        return action != "switch" or self.sheet.gauge is not None
 
     # keys ---------------------------------------------------------------------------------------------------------
 
-    def on_key(self, event: Key) -> None:
-        character = event.character or ""
-        if character and character in "0123456789.,":
-            if len(self.typed) < MOST_TYPED:
-                self.typed += character
-                self.say("")
-            self.show()
-            event.stop()
-
-    def action_rub(self) -> None:
-        self.typed = self.typed[:-1]
-        self.show()
+    def typed_key(self, character: str) -> bool:
+        return character in "0123456789.," and self.write(character, MOST_TYPED)
 
     def action_enter(self) -> None:
         if not self.typed:
             if self.sheet.done:
-                self.dismiss(f"all {self.sheet.count} spokes are read")
+                self.dismiss(f"all {self.sheet.count} spokes are read {self.ends}".rstrip())
                 return
             self.say("type what was read; + leaves this spoke out for now", wrong=True)
             self.show()
@@ -116,7 +139,7 @@ class ReadingsScreen(GuidedScreen):
 
     def heading(self) -> str:
         s = self.sheet
-        return f"{self.name_of}   {self.what}   {s.read} of {s.count} read   typed in {s.unit}"
+        return f"{self.name_of}   {s.read} of {s.count} read, in {s.unit}   {self.what}"
 
     def large(self, width: int) -> Text:
         s = self.sheet

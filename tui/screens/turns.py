@@ -22,7 +22,7 @@ class TurnsScreen(GuidedScreen):
 
     TITLE_WORDS: ClassVar[str] = "turns"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter,space", "done", "done, next", priority=True),
+        Binding("enter,space", "done", "done, next"),
         Binding("minus,backspace", "undo", "back by one"),
         Binding("q,escape", "leave", "leave (goes on from here)"),
     ]
@@ -76,9 +76,9 @@ class TurnsScreen(GuidedScreen):
             gap=6,
         )
         left = w.left_of(move.position) - move.turns
-        more = f", {fraction(left)} more to come in later rounds" if abs(left) > 1e-9 else ""
+        more = f", {fraction(left)} more in later rounds" if abs(left) > 1e-9 else ""
         i = move.position - 1
-        hint = f"{which}; this nipple from {w.now_N[i]:.0f} N to {w.after_N[i]:.0f} N in the end{more}"
+        hint = f"{which}; from {w.now_N[i]:.0f} N to {w.after_N[i]:.0f} N in the end{more}"
         lines = [*blocks, hint, w.left_in_words()]
         return Text("\n".join(f"  {line}" for line in lines), no_wrap=True, overflow="ellipsis")
 
@@ -87,7 +87,8 @@ class TurnsScreen(GuidedScreen):
         current = w.current
         columns = max(1, (width - 2) // CELL)
         lines = -(-w.spokes // columns)
-        out = Text(" turns left for each nipple\n", style="underline")
+        out = Text()
+        out.append(" turns left for each nipple\n", style="underline")
         for row in range(lines):
             for column in range(columns):
                 i = column * lines + row

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -47,6 +47,7 @@ class Note:
     station: str  # empty: the frame or the run itself
     kind: str
     message: str
+    data: Mapping[str, Any] = field(default_factory=dict)  # numbers behind the message
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +61,7 @@ class Record:
     written: bool = True  # a process still writes it; where this is False before the end, the run was cut off
     traces: tuple[Trace, ...]
     notes: tuple[Note, ...]
+    allowed_loss_percent: float | None = None  # in the wheel, of a spoke that is held until it is ready
 
     @property
     def end_s(self) -> float:
@@ -87,13 +89,14 @@ class Now:
     load_N: float | None
     set_load_N: float | None
     off_set_percent: float | None  # load against set; None where nothing is asked for
-    held: bool | None  # within 0.5 % of the set load
+    held: bool | None  # within 0.5 % of the set load; None on the way to it, and where nothing is asked for
     elongation_mm: float | None
     strain_percent: float | None
     creep_mm_per_decade: float | None  # None while it cannot be told
     temperature_C: float | None
     step_since_s: float | None  # how long the step has run
-    step_left_s: float | None  # None where the step has no planned length
+    step_left_s: float | None  # None where the step has no planned length, or takes longer than planned
+    reached_s: float | None  # run time at which the load was reached; None on the way, and while slack
     fault: Fault | None
 
 
@@ -132,6 +135,30 @@ def hold_start(trace: Trace, n: int) -> int | None:
         if near.size:
             return start + int(near[0])
     return None
+
+
+def last_hold(trace: Trace, n: int) -> tuple[int, int] | None:
+    """Rows (start, stop) of the hold that is going on, else of the last one before; None where none was reached."""
+    stop = n
+    while stop > 0:
+        start = hold_start(trace, stop)
+        if start is not None:
+            return start, stop
+        stop = level_start(trace, stop)
+    return None
+
+
+def slack_since(notes: Sequence[Note], station: str, at_s: float) -> float | None:
+    """Run time since when a spoke hangs slack after its load; None while it bears, or never bore."""
+    since = None
+    for note in notes:
+        if note.time_s > at_s:
+            break
+        if note.station == station and note.kind == "slack":
+            since = note.time_s
+        elif note.station == station and note.kind == "reached":
+            since = None
+    return since
 
 
 def creep_per_decade(time_s: Floats, elongation_mm: Floats) -> float | None:
@@ -177,12 +204,13 @@ def station_at(trace: Trace, faults: Sequence[Fault], at_s: float) -> Now:
             temperature_C=None,
             step_since_s=None,
             step_left_s=None,
+            reached_s=None,
             fault=fault,
         )
     i = n - 1
     load, want = _finite(trace.load_N[i]), _finite(trace.set_load_N[i])
-    off = 100.0 * (load - want) / want if load is not None and want else None
     start = hold_start(trace, n)
+    off = 100.0 * (load - want) / want if load is not None and want and start is not None else None
     step = int(trace.step[i])
     since = float(trace.time_s[i] - trace.time_s[step_start(trace, n)])
     planned = trace.step_s[step] if step < len(trace.step_s) else None
@@ -194,7 +222,9 @@ def station_at(trace: Trace, faults: Sequence[Fault], at_s: float) -> Now:
         load_N=load,
         set_load_N=want,
         off_set_percent=off,
-        held=None if load is None or not want else abs(load - want) <= max(HELD_WITHIN * want, HELD_WITHIN_N),
+        held=None
+        if off is None or load is None or not want
+        else abs(load - want) <= max(HELD_WITHIN * want, HELD_WITHIN_N),
         elongation_mm=elongation,
         strain_percent=None if elongation is None else 100.0 * elongation / trace.gauge_length_mm,
         creep_mm_per_decade=None
@@ -202,7 +232,8 @@ def station_at(trace: Trace, faults: Sequence[Fault], at_s: float) -> Now:
         else creep_per_decade(trace.time_s[start:n], trace.elongation_mm[start:n]),
         temperature_C=_finite(trace.temperature_C[i]),
         step_since_s=since,
-        step_left_s=None if planned is None else max(planned - since, 0.0),
+        step_left_s=None if planned is None or since > planned else planned - since,
+        reached_s=None if start is None else float(trace.time_s[start]),
         fault=fault,
     )
 

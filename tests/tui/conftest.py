@@ -1,0 +1,3 @@
+"""Fixtures that several files of these tests use."""
+
+from tests.tui.test_wheel_command import desk as desk
