@@ -7,13 +7,14 @@ from dataclasses import replace
 
 import pytest
 
+from bench.cabinet import Cabinet
 from bench.faults import RULES, Fault, Scope
 from bench.frame import FrameReading
 from bench.framelimits import check_frame, device_dt_s, first_frame_watch
 from bench.limits import Violation
 from bench.machine import StationState
 from bench.station import react
-from tests.bench.fake_frame import frame_facts
+from tests.bench.fake_frame import frame_facts, make_program
 from tests.bench.test_limits import DT, LIMITS, expected_state, reading, station_in
 
 S = StationState
@@ -90,3 +91,16 @@ def test_a_cabinet_whose_thermometer_reads_nothing_is_not_heated_on() -> None:
 def test_the_frame_counter_wraps_at_32_bits_without_a_fault() -> None:
     assert device_dt_s(0xFFFFFFFF - 49, 50) == pytest.approx(0.1)
     assert device_dt_s(5000, 1000) == pytest.approx(-4.0)
+
+
+def test_a_cabinet_that_was_asked_to_cool_may_come_down_but_not_rise_again() -> None:
+    cabinet = Cabinet(make_program("seat seconds=1"))
+
+    def allowed(inside_C: float) -> float | None:
+        return cabinet.allowed_C(replace(frame_reading(5000, 5.0), cabinet_temperature_C=inside_C))
+
+    assert allowed(21.0) is None
+    cabinet.asked_C = 50.0
+    assert [allowed(t) for t in (21.0, 49.0, 51.0)] == [50.0, 50.0, 50.0]
+    cabinet.asked_C = 23.0
+    assert [allowed(t) for t in (50.0, 40.0, 47.0, 22.0, 31.0)] == [50.0, 40.0, 40.0, 23.0, 23.0]

@@ -22,7 +22,7 @@ COPIES = {  # of the samples, under the names that examples use
     "gauge.json": ("GAUGE.json",),
     "answer.json": ("answer.json",),
     "gauge-readings.csv": ("readings.csv",),
-    "run.h5": ("night.h5", "spare.h5"),
+    "run.h5": ("night.h5", "spare.h5", "archive/K08.h5", "archive/K09.h5"),
     "run.csv": ("night.csv",),
     "program.toml": ("night.toml",),
     "history.csv": ("month.csv",),
@@ -104,7 +104,10 @@ def test_an_example_does_what_it_shows(
     here = tmp_path / "shop"
     shutil.copytree(shop, here)
     monkeypatch.chdir(here)
-    argv = shlex.split(example)[1:]
+    # a pattern becomes names, as in a shell
+    argv = [
+        w for word in shlex.split(example)[1:] for w in (sorted(map(str, Path().glob(word))) if "*" in word else [word])
+    ]
     typed = ("25\n" if "--gauge" in argv else "1000\n") if argv[:2] == ["guide", "readings"] else ""
     monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
     for option, value in pairwise(argv):

@@ -82,7 +82,7 @@ def new_batch(
     \b
     Examples:
       longhold program new-batch --hours 12 --stations 4 --batch K07 --out new-batch.toml
-      longhold program new-batch --hours 14 --frame frame.toml --build front.toml --warm 50 --out new-batch.toml
+      longhold program new-batch --hours 14 --stations 4 --build front.toml --warm 50 --out new-batch.toml
     """
     from tui.newprogram import write_batch_test
 
