@@ -179,7 +179,8 @@ def average(candidates: Sequence[Candidate]) -> tuple[Floats, Floats] | None:
 
     No law pulls a parameter further than `FURTHEST` from the general chain, which comes first: one in which a mode is
     nearly nothing, or a dashpot stands for all slow modes, foretells an end half a decade on at its best and says
-    nothing of a month. Laws of less than a fiftieth of the weight are left out. None where an error is not known.
+    nothing of a month. Nor is a band of more than that taken from a law where the general chain knows better. Laws of
+    less than a fiftieth of the weight are left out. None where an error is not known.
     """
     kept = [c for c in candidates if c.weight >= 0.02]
     if any(c.fitted.covariance is None for c in kept) or not kept:
@@ -191,9 +192,12 @@ def average(candidates: Sequence[Candidate]) -> tuple[Floats, Floats] | None:
     mean = candidates[0].fitted.value + w @ pulled
     away = pulled - w @ pulled
     cov = np.einsum("l,li,lj->ij", w, away, away)
+    general = candidates[0].fitted.covariance
+    widest = FURTHEST if general is None else np.maximum(FURTHEST, np.sqrt(np.diag(general)))
     for share, c in zip(w, kept, strict=True):
         assert c.fitted.covariance is not None
-        cov = cov + share * c.fitted.covariance
+        near = np.minimum(1.0, widest / np.maximum(np.sqrt(np.diag(c.fitted.covariance)), 1e-12))
+        cov = cov + share * near[:, None] * c.fitted.covariance * near
     return mean, cov
 
 

@@ -104,5 +104,21 @@ def test_a_dashpot_that_stands_for_all_slow_modes_does_not_carry_the_forecast_aw
     assert found[1][i, i] - base.fitted.covariance[i, i] == pytest.approx(0.8 * 0.2)  # two values 1 apart
 
 
+def test_a_law_that_knows_nothing_of_slow_modes_does_not_blow_up_the_band(ranked: list[Candidate]) -> None:
+    """A factor of e to the 26 of a mode, from a law whose spectrum ends, would make a fifth of all draws break."""
+    base = ranked[0]
+    assert base.fitted.covariance is not None
+    i = base.fitted.prior.index("recoverable")[-1]
+    known = base.fitted.covariance[i, i]
+    vague = base.fitted.covariance.copy()
+    vague[i] *= 26.0
+    vague[:, i] *= 26.0
+    pair = [replace(base, weight=0.8), replace(base, weight=0.2, fitted=replace(base.fitted, covariance=vague))]
+    found = average(pair)
+    assert found is not None
+    assert known <= found[1][i, i] <= 0.8 * known + 0.2 * max(known, 1.0) + 1e-12
+    assert np.linalg.eigvalsh(found[1]).min() > -1e-10
+
+
 def test_a_law_whose_errors_are_not_known_cannot_be_averaged(ranked: list[Candidate]) -> None:
     assert average([replace(ranked[0], fitted=replace(ranked[0].fitted, covariance=None))]) is None
