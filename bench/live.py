@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -66,7 +67,7 @@ class LiveRun:
         self.path = path
         self._journal = journal_path(path)
         self._reader: JournalReader | None = None
-        self._inode: int | None = None
+        self._which: tuple[int, bytes] | None = None  # what tells this run's journal from another's of the same name
         self._given: dict[str, int] = {}
         self._events_given = 0
         self._last: dict[str, dict[str, float]] = {}
@@ -76,7 +77,7 @@ class LiveRun:
         self._events: list[Event] = []  # those that tell of the run as a whole
         if self._journal.exists():
             self._reader = JournalReader(self._journal)
-            self._inode = self._journal.stat().st_ino
+            self._which = self._which_now()
             self._header: Mapping[str, Any] = checked_header(self._reader.header, str(self._journal))
         else:
             from bench.runfile import read_run
@@ -109,12 +110,17 @@ class LiveRun:
         """
         if self._reader is not None:
             try:
-                if self._journal.stat().st_ino != self._inode:
+                if self._which_now() != self._which:
                     raise InputError(f"{self.path}: was replaced by another run; open it again")
                 return self._from_journal(self._reader)
             except FileNotFoundError:  # sealed in the meantime: the rest is in the sealed file
                 self._reader = None
         return self._from_file()
+
+    def _which_now(self) -> tuple[int, bytes]:
+        """Its place on the disk, which may be used again, and the check sum of its header, which holds the start."""
+        with self._journal.open("rb") as f:
+            return os.fstat(f.fileno()).st_ino, f.read(12)
 
     def _from_journal(self, reader: JournalReader) -> Update:
         names = [s["name"] for s in self._header["stations"]]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -111,7 +111,9 @@ def fit_archive(
         for path in results:
             refuse_existing(path, force)
     found = []
-    for k, (path, one) in enumerate(zip(results, many(partial(fit_one, assumed=assumed), runs, dask), strict=True)):
+    whole = [path.absolute() for path in runs]  # a worker may stand in another folder
+    for k, (path, one) in enumerate(zip(results, many(partial(fit_one, assumed=assumed), whole, dask), strict=True)):
+        one = replace(one, file=str(runs[k]))
         if one.batch is not None:
             out.mkdir(parents=True, exist_ok=True)
             write_whole(path, json_text(one.batch), fresh=not force)

@@ -356,7 +356,6 @@ def test_another_run_under_the_same_name_is_not_taken_for_the_old_one(tmp_path: 
     live = open_live(out)
     live.refresh()
     journal_path(out).unlink()
-    (tmp_path / "placeholder").write_bytes(b"keeps the inode from being used again")
     record_run(out, program=make_program("seat seconds=1", "unload", stations=2))
     with pytest.raises(InputError, match="replaced"):
         live.refresh()
