@@ -193,22 +193,6 @@ def test_an_archive_becomes_a_batch_file_for_each_and_a_bad_file_does_not_end_th
     assert Path("alone.json").read_text() == Path("batches/A1.json").read_text()
 
 
-def test_an_archive_is_fitted_on_a_dask_cluster_that_is_there(
-    archive: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    distributed = pytest.importorskip("distributed")
-    cluster = distributed.LocalCluster(
-        n_workers=1, threads_per_worker=1, processes=False, protocol="tcp", dashboard_address=None
-    )
-    with cluster:
-        asked = ["fit", "A1.csv", "A2.csv", "--each", "--out", "there", "--dask", cluster.scheduler_address]
-        assert run(asked) == 0
-    assert "never comes back" in capsys.readouterr().out
-    assert run(["fit", "A1.csv", "A2.csv", "--each", "--out", "here"]) == 0
-    for name in ("A1.json", "A2.json"):
-        assert Path("there", name).read_text() == Path("here", name).read_text()
-
-
 def test_what_does_not_go_with_an_archive_is_refused_before_any_work(
     archive: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
