@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -48,14 +48,20 @@ class Terminal:
     def sees(self, colours: bool = False) -> str:
         return self.tmux("capture-pane", "-p", *(["-e"] if colours else []), "-t", "t")
 
-    def until(self, words: str) -> str:
+    def until(self, *words: str) -> None:
+        """Wait for a picture with all these words; one that is half drawn has only some."""
+        self._waits(lambda: all(w in self.sees() for w in words), f"{words} never came")
+
+    def until_ended(self) -> None:
+        """Wait for the end of the command; tmux knows of it even where it does not write so in the window."""
+        self._waits(lambda: self.tmux("list-panes", "-t", "t", "-F", "#{pane_dead}").strip() == "1", "it never ended")
+
+    def _waits(self, come: Callable[[], bool], otherwise: str) -> None:
         start, pause = time.monotonic(), threading.Event()
-        while time.monotonic() - start < WITHIN_S:
-            seen = self.sees()
-            if words in seen:
-                return seen
+        while not come():
+            if time.monotonic() - start > WITHIN_S:
+                raise AssertionError(f"{otherwise}: {self.sees()}")
             pause.wait(0.1)
-        raise AssertionError(f"'{words}' never came: {self.sees()}")
 
     def types(self, *keys: str) -> None:
         self.tmux("send-keys", "-t", "t", *keys)
@@ -94,11 +100,9 @@ def test_a_live_run_is_watched_driven_by_keys_and_left(terminal: Terminal, tmp_p
     path = tmp_path / "night.h5"
     with a_live_run(path) as (recorder, started):
         terminal.opens(*watch("night.h5"), size=(80, 24))
-        seen = terminal.until("K07-01")
-        assert "running 00:00:10" in seen and "1500.0  1500" in seen
+        terminal.until("K07-01", "running 00:00:10", "1500.0  1500")
         recorder.record([row(started, 70.0, 1498.0)], [event(started, 70.0, "note", "a word from the run")])
-        seen = terminal.until("a word from the run")
-        assert "running 00:01:10" in terminal.until("1498.0")
+        terminal.until("a word from the run", "1498.0", "running 00:01:10")
         terminal.types("2")
         terminal.until("Station A   spoke K07-01")
         terminal.types("Left")
@@ -111,12 +115,12 @@ def test_a_live_run_is_watched_driven_by_keys_and_left(terminal: Terminal, tmp_p
         terminal.types("Escape")
         terminal.until("Station A   spoke K07-01")
         terminal.types("3")
-        assert "a word from the run" in terminal.until("begun")
+        terminal.until("begun", "a word from the run")
         terminal.tmux("resize-window", "-t", "t", "-x", "120", "-y", "40")
         terminal.types("1")
-        assert "Elongation, mm" in terminal.until("A: Elongation")
+        terminal.until("A: Elongation, mm")
         terminal.types("q")
-        terminal.until("Pane is dead")
+        terminal.until_ended()
         assert recorder.record([row(started, 80.0)], []), "the run is as before"
 
 
