@@ -33,6 +33,8 @@ OFF_S = 30.0  # what it takes to unload
 _PARAMETERS = (
     "EA0_N",
     "stiffening_per_N",
+    "toe_N",
+    "toe_scale_N",
     "recoverable_compliance_per_N",
     "bedding_compliance_per_N",
     "bedding_exponent",

@@ -71,7 +71,7 @@ class Spokes:
         self._B = np.broadcast_to(chain.bedding_compliance_per_N, (n, J)) * BEDDING_UNIT_N
         self._tau = np.concatenate([chain.recoverable_tau_s, np.where(chain.bedding_tau_s > 0, chain.bedding_tau_s, 1)])
         self._at_once = np.concatenate([np.zeros(self._K, bool), chain.bedding_tau_s == 0])
-        self._linear = not chain.stiffening_per_N.any()
+        self._linear = not (chain.stiffening_per_N.any() or chain.toe_N.any())
         self._elastic_slope = np.broadcast_to(1.0 / chain.EA0_N, (n,))
         self._modes: Floats = np.zeros((n, self._K + J))  # recoverable, then bedding
         self._target: Floats = np.zeros((n, self._K + J))

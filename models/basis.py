@@ -171,15 +171,17 @@ def _bedding(dt: Floats, before: Floats, load: Floats, tau_s: Floats, exponent: 
     return out
 
 
-def elastic(load_N: Floats, stiffening_per_N: float) -> tuple[Floats, Floats]:
-    """ln(1 + s T)/s in N, and its derivative with ln s."""
+def elastic(load_N: Floats, stiffening_per_N: float, toe_N: float, toe_scale_N: float) -> tuple[Floats, ...]:
+    """ln(1 + s T)/s + h (1 - exp(-T/T_h)) in N, and its derivatives with ln s, ln h and ln T_h."""
     s = stiffening_per_N
     x = s * load_N
     small = x < 1e-6
     safe = np.where(small, 1.0, x)
     value = np.where(small, load_N * (1.0 - 0.5 * x), load_N * np.log1p(safe) / safe)
     slope = np.where(small, -0.5 * x * load_N, load_N / (1.0 + x) - value)
-    return value, slope
+    part = load_N / toe_scale_N
+    toe = -toe_N * np.expm1(-part)
+    return value + toe, slope, toe, -toe_N * part * np.exp(-part)
 
 
 def flow(basis: Basis, scale_N: float, at_N: float) -> tuple[Floats, Floats]:

@@ -48,9 +48,10 @@ class Uncertainty:
     """What is not known of the batch's middle spoke: joint log-normal errors of named chain parameters.
 
     Names: ``elastic``, ``recoverable[k]``, ``bedding[j]``, ``flow[i]`` multiply a compliance or a rate;
-    ``flow_scale[i]`` multiplies a force scale; ``stiffening``, ``bedding_exponent`` and ``activation_recoverable``,
-    ``activation_bedding``, ``activation_flow`` multiply the chain's value of that name; ``recoverable_nonlinearity``
-    multiplies 1 + q 1000 N of g(T) = T (1 + q T), the recoverable strain at 1000 N staying as it is.
+    ``flow_scale[i]`` multiplies a force scale; ``stiffening``, ``toe``, ``toe_scale``, ``bedding_exponent`` and
+    ``activation_recoverable``, ``activation_bedding``, ``activation_flow`` multiply the chain's value of that name;
+    ``recoverable_nonlinearity`` multiplies 1 + q 1000 N of g(T) = T (1 + q T), the recoverable strain at 1000 N staying
+    as it is.
     ``fibre_area`` multiplies no value of the chain: it is the fibre's area over ``fibre_area_mm2``, which a test of
     loads and lengths does not tell and on which others of the parameters hang (`given_fibre_area`).
     """
@@ -253,7 +254,11 @@ def _from_spread(chain: Chain, spread: Spread) -> Uncertainty:
 def _drawable(chain: Chain) -> set[str]:
     names = {name for name, _ in _names_of(chain)}
     names |= {f"flow_scale[{i}]" for i in range(chain.flow_rate_per_s.shape[-1])}
-    return names | {"stiffening", "bedding_exponent", NONLINEARITY, AREA} | {f"activation_{p}" for p in PARTS[1:]}
+    return (
+        names
+        | {"stiffening", "toe", "toe_scale", "bedding_exponent", NONLINEARITY, AREA}
+        | {f"activation_{p}" for p in PARTS[1:]}
+    )
 
 
 def _root(cov: Floats) -> Floats:
@@ -287,6 +292,8 @@ def multiplied(chain: Chain, factors: Mapping[str, Floats], flow_load_N: float |
         chain,
         EA0_N=chain.EA0_N / factor("elastic"),
         stiffening_per_N=chain.stiffening_per_N * factor("stiffening"),
+        toe_N=chain.toe_N * factor("toe"),
+        toe_scale_N=chain.toe_scale_N * factor("toe_scale"),
         recoverable_compliance_per_N=chain.recoverable_compliance_per_N * recoverable,
         recoverable_nonlinearity_per_N=(now - 1.0) / BEDDING_UNIT_N,
         bedding_compliance_per_N=chain.bedding_compliance_per_N * each("bedding", chain.bedding_tau_s.size),

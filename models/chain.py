@@ -2,6 +2,7 @@
 
     strain = elastic(T) + sum r_k + sum b_j + sum f_i + alpha (th - th_ref)
 
+    elastic(T) = (ln(1 + s T)/s + h (1 - exp(-T/T_h))) / EA0
     dr_k/dt = a_r(th) (C_k g(T) - r_k) / tau_k,          g(T) = T (1 + q T)
     db_j/dt = a_b(th) max(0, B_j 1000 N (T/1000 N)^m - b_j) / tau_j,   tau_j = 0: at once
     df_i/dt = a_f(th) e_i sinh(T / T_i),                  T_i proportional to absolute temperature
@@ -29,10 +30,13 @@ from models.units import ZERO_CELSIUS_K
 
 Floats = NDArray[np.float64]
 BEDDING_UNIT_N = 1000.0
+TOE_SCALE_N = 80.0  # where a file or a caller gives none
 # fields that may differ between draws -> how many dimensions follow those of the draws
 _TRAILING = {
     "EA0_N": 0,
     "stiffening_per_N": 0,
+    "toe_N": 0,
+    "toe_scale_N": 0,
     "recoverable_compliance_per_N": 1,
     "recoverable_nonlinearity_per_N": 0,
     "bedding_compliance_per_N": 1,
@@ -61,8 +65,10 @@ class Chain:
     Time constants are shared by all draws; compliances may differ between draws.
     """
 
-    EA0_N: Floats  # (...,) N, axial stiffness at zero load, positive
+    EA0_N: Floats  # (...,) N, axial stiffness at zero load but for the toe, positive
     stiffening_per_N: Floats  # (...,) 1/N, s in strain = ln(1 + s T)/(s EA0); 0 for a constant stiffness
+    toe_N: Floats  # (...,) N, h in strain = h (1 - exp(-T/T_h))/EA0: a braid is soft while hardly loaded; 0: no toe
+    toe_scale_N: Floats  # (...,) N, T_h: the toe is over at some three times this load
     recoverable_tau_s: Floats  # (K,) s, positive
     recoverable_compliance_per_N: Floats  # (..., K) 1/N, not negative
     recoverable_nonlinearity_per_N: Floats  # (...,) 1/N, q in g(T) = T (1 + q T)
@@ -78,9 +84,9 @@ class Chain:
     reference_C: float  # degC at which all rates are stated
 
     def __post_init__(self) -> None:
-        positive = ("EA0_N", "recoverable_tau_s", "bedding_exponent", "flow_force_scale_N")
+        positive = ("EA0_N", "toe_scale_N", "recoverable_tau_s", "bedding_exponent", "flow_force_scale_N")
         compliances = ("recoverable_compliance_per_N", "bedding_compliance_per_N")
-        not_negative = ("stiffening_per_N", "bedding_tau_s", "flow_rate_per_s", *compliances)
+        not_negative = ("stiffening_per_N", "toe_N", "bedding_tau_s", "flow_rate_per_s", *compliances)
         for f in fields(self):
             value = _array(getattr(self, f.name))
             if f.name != "reference_C":
@@ -114,16 +120,20 @@ class Chain:
         bedding: tuple[object, object] = ((), ()),
         flow: tuple[object, object] = ((), ()),
         stiffening_per_N: object = 0.0,
+        toe: tuple[object, object] = (0.0, TOE_SCALE_N),
         recoverable_nonlinearity_per_N: object = 0.0,
         bedding_exponent: object = 1.0,
         activation_kJ_per_mol: tuple[object, object, object] = (100.0, 100.0, 120.0),
         expansion_per_K: object = -12e-6,
         reference_C: float = 20.0,
     ) -> Chain:
-        """Build from pairs: ``recoverable`` and ``bedding`` are (tau_s, compliance_per_N), ``flow`` (rate, scale)."""
+        """Build from pairs: ``recoverable`` and ``bedding`` are (tau_s, compliance_per_N), ``flow`` (rate, scale) and
+        ``toe`` (toe_N, toe_scale_N)."""
         return cls(
             EA0_N=_array(EA0_N),
             stiffening_per_N=_array(stiffening_per_N),
+            toe_N=_array(toe[0]),
+            toe_scale_N=_array(toe[1]),
             recoverable_tau_s=_array(recoverable[0]),
             recoverable_compliance_per_N=_array(recoverable[1]),
             recoverable_nonlinearity_per_N=_array(recoverable_nonlinearity_per_N),
@@ -180,7 +190,12 @@ class Chain:
             raise ValueError("only a single spoke's chain is written to a file")
         rec, bed = self.recoverable_compliance_per_N, self.bedding_compliance_per_N
         return {
-            "elastic": {"EA0_N": float(self.EA0_N), "stiffening_per_N": float(self.stiffening_per_N)},
+            "elastic": {
+                "EA0_N": float(self.EA0_N),
+                "stiffening_per_N": float(self.stiffening_per_N),
+                "toe_N": float(self.toe_N),
+                "toe_scale_N": float(self.toe_scale_N),
+            },
             "recoverable": _rows("tau_s", self.recoverable_tau_s, "compliance_per_N", rec),
             "recoverable_nonlinearity_per_N": float(self.recoverable_nonlinearity_per_N),
             "bedding": _rows("tau_s", self.bedding_tau_s, "compliance_per_N", bed),
@@ -203,6 +218,7 @@ class Chain:
         return cls.of(
             EA0_N=d["elastic"]["EA0_N"],
             stiffening_per_N=d["elastic"].get("stiffening_per_N", 0.0),
+            toe=(d["elastic"].get("toe_N", 0.0), d["elastic"].get("toe_scale_N", TOE_SCALE_N)),
             recoverable=([m["tau_s"] for m in rec], [m["compliance_per_N"] for m in rec]),
             recoverable_nonlinearity_per_N=d.get("recoverable_nonlinearity_per_N", 0.0),
             bedding=([m["tau_s"] for m in bed], [m["compliance_per_N"] for m in bed]),
@@ -243,26 +259,27 @@ def virgin(chain: Chain, shape: tuple[int, ...] | None = None) -> ChainState:
 
 
 def elastic_strain(chain: Chain, load_N: object) -> Floats:
-    """(...) elastic strain at a load in N: ln(1 + s T)/(s EA0), T/EA0 for s = 0 and for T < 0."""
+    """(...) elastic strain at a load in N: (ln(1 + s T)/s + h (1 - exp(-T/T_h)))/EA0.
+
+    Below no load it goes on straight, with the slope that it has there.
+    """
     load = _array(load_N)
-    s = chain.stiffening_per_N
-    if not s.any():
-        return load / chain.EA0_N
-    return load * kernels.log_ratio(s * np.maximum(load, 0.0)) / chain.EA0_N
-
-
-def elastic_load_N(chain: Chain, strain: object) -> Floats:
-    """(...) load in N at an elastic strain: inverse of `elastic_strain`."""
-    unstiffened = _array(strain) * chain.EA0_N
-    s = chain.stiffening_per_N
-    if not s.any():
-        return unstiffened
-    return unstiffened * kernels.exp_ratio(s * np.maximum(unstiffened, 0.0))
+    pull = np.maximum(load, 0.0)
+    longer = load * kernels.log_ratio(chain.stiffening_per_N * pull) if chain.stiffening_per_N.any() else load
+    if chain.toe_N.any():
+        longer = longer + chain.toe_N * (
+            np.minimum(load, 0.0) / chain.toe_scale_N - np.expm1(-pull / chain.toe_scale_N)
+        )
+    strain: Floats = longer / chain.EA0_N
+    return strain
 
 
 def elastic_slope_per_N(chain: Chain, load_N: object) -> Floats:
-    """(...) d(elastic strain)/d(load) in 1/N: 1/(EA0 (1 + s T))."""
-    slope: Floats = 1.0 / (chain.EA0_N * (1.0 + chain.stiffening_per_N * np.maximum(_array(load_N), 0.0)))
+    """(...) d(elastic strain)/d(load) in 1/N: (1/(1 + s T) + h/T_h exp(-T/T_h))/EA0."""
+    pull = np.maximum(_array(load_N), 0.0)
+    slope: Floats = 1.0 / (chain.EA0_N * (1.0 + chain.stiffening_per_N * pull))
+    if chain.toe_N.any():
+        slope = slope + chain.toe_N / chain.toe_scale_N * np.exp(-pull / chain.toe_scale_N) / chain.EA0_N
     return slope
 
 

@@ -157,7 +157,9 @@ def _weigh(data: Data, rows: list[tuple[str, Fitted, float | None, float | None]
         if name == GENERAL:
             fixed = told_by_data(data, fitted)
         else:
-            fixed = float(len(fitted.law_values) + 6)  # stiffness, stiffening, bedding, exponent, two of flow
+            fixed = float(
+                len(fitted.law_values) + 8
+            )  # stiffness, stiffening, two of the toe, bedding, exponent, two of flow
         n = fitted.points
         aicc = fitted.chi2 + 2 * fixed + 2 * fixed * (fixed + 1) / (n - fixed - 1) if n > fixed + 1 else None
         out.append(
@@ -212,7 +214,7 @@ def _unit(name: str) -> str:
         return "1/N"
     if name.startswith("flow["):
         return "1/s"
-    if name.startswith("flow_scale"):
+    if name.startswith(("flow_scale", "toe")):
         return "N"
     return "s" if name.endswith("tau_s") else "1"
 

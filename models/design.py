@@ -29,7 +29,7 @@ from models.projection import Projection
 from models.relax import Session, in_wheel, rest
 from models.thin import Thinned
 from models.verdicts import CannotTell, cannot_tell
-from models.whiten import prepare
+from models.whiten import PACKING_WAVES, prepare
 
 Floats = NDArray[np.float64]
 REMAINDER_MM = 1.6e-3  # of what no law follows: usual in simulated nights
@@ -179,7 +179,7 @@ class _Bench:
             scales=one,
             scales_sd=one * self.spread,
             offset_mm=np.zeros(self.stations),
-            frame_expansion_per_K=0.0,
+            shared=np.zeros(1 + PACKING_WAVES),
             spread_sd=self.spread,
             remainder_mm=REMAINDER_MM,
             chi2=0.0,
@@ -227,7 +227,7 @@ class _Bench:
         basis = bs.build([s], SHOP_C, ACTIVATION_KJ)
         basis = bs.with_activation_errors(basis, [s], p, self.at_N, ACTIVATION_KJ, ACTIVATION_LOG_SD)
         data = prepare([s], basis, self.EA_N, REMAINDER_MM, self.at_N, alike=self.stations)
-        theta = np.append(p.mean, 0.0)
+        theta = np.concatenate([p.mean, np.zeros(data.shared.shape[-1])])
         model = Projection(data, p, self.spread * ONE_FLOW)
         model.evaluate(theta)
         seen = model.columns[..., :4].sum(-1)  # whitened strain of the expected spoke: every scale is 1
@@ -237,7 +237,7 @@ class _Bench:
         own = model.jacobian[:n]
         before = model.jacobian[n:]
         hessian = self.stations * own.T @ own + before.T @ before
-        known: Floats = np.linalg.inv(hessian)[:-1, :-1]
+        known: Floats = np.linalg.inv(hessian)[: len(p.names), : len(p.names)]
         return 0.5 * (known + known.T)
 
 

@@ -21,7 +21,7 @@ from models import basis as bs
 from models.batch import NONLINEARITY
 from models.chain import BEDDING_UNIT_N, Chain
 from models.prior import ACTIVATION_KJ, ACTIVATION_LOG_SD, SPREAD_DF, SPREAD_LOG_SD, Prior, prior
-from models.projection import FRAME_EXPANSION_SD_PER_K, Law, Projection
+from models.projection import Law, Projection
 from models.thin import Thinned
 from models.whiten import EXPANSION_PER_K, REMAINDER_MM, Data, prepare
 
@@ -39,7 +39,7 @@ class Fitted:
     scales: Floats  # (S, 4) of each spoke: elastic, recoverable, bedding, flow
     scales_sd: Floats  # (S, 4)
     offset_mm: Floats  # (S,)
-    frame_expansion_per_K: float
+    shared: Floats  # (W,) of `Data.shared`, in sd
     spread_sd: Floats  # (4,)
     remainder_mm: float
     chi2: float  # of the data, whitened
@@ -57,8 +57,8 @@ class Fitted:
 
     @property
     def theta(self) -> Floats:
-        """(p + 1,) where another fit may start."""
-        return np.append(self.value, self.frame_expansion_per_K / FRAME_EXPANSION_SD_PER_K)
+        """(p + W,) where another fit may start."""
+        return np.concatenate([self.value, self.shared])
 
     def of(self, name: str) -> float:
         """One parameter's value (not its logarithm)."""
@@ -73,6 +73,7 @@ class Fitted:
         return Chain.of(
             EA0_N=float(np.exp(-v[0])),
             stiffening_per_N=self.of("stiffening"),
+            toe=(self.of("toe"), self.of("toe_scale")),
             recoverable=(self.recoverable_tau_s, np.exp(v[p.index("recoverable")]) / more),
             recoverable_nonlinearity_per_N=(more - 1.0) / BEDDING_UNIT_N,
             bedding=(self.bedding_tau_s, np.exp(v[p.index("bedding")])),
@@ -92,17 +93,18 @@ def reference_temperature_C(spokes: Sequence[Thinned]) -> float:
 def turn(data: Data, p: Prior, spread_sd: Floats, start: Floats, law: Law | None = None) -> Fitted:
     """Turn the shared parameters until the sum of squares (data, priors) is least.
 
-    ``start``: (p + 1,) logarithms of all parameters, then the frame's expansion in units of its prior's sd.
+    ``start``: (p + W,) logarithms of all parameters, then what the spokes share, in sd.
     """
     model = Projection(data, p, spread_sd, law)
     parameters = lmfit.Parameters()
-    first = np.concatenate([start[:-1][model.keep], [] if law is None else law.start, start[-1:]])
+    W = model.n_shared
+    first = np.concatenate([start[:-W][model.keep], [] if law is None else law.start, start[-W:]])
     for i, v in enumerate(first):
         parameters.add(f"p{i:02d}", value=float(v))
     low = np.concatenate(
-        [p.mean[model.keep] - 6 * np.sqrt(np.diag(p.covariance)[model.keep]), np.full(model.n_law + 1, -np.inf)]
+        [p.mean[model.keep] - 6 * np.sqrt(np.diag(p.covariance)[model.keep]), np.full(model.n_law + W, -np.inf)]
     )
-    high = 2 * np.concatenate([p.mean[model.keep], np.zeros(model.n_law + 1)]) - low
+    high = 2 * np.concatenate([p.mean[model.keep], np.zeros(model.n_law + W)]) - low
 
     def unpack(q: lmfit.Parameters) -> Floats:
         clipped: Floats = np.clip(np.array([q[f"p{i:02d}"].value for i in range(first.size)]), low, high)
@@ -134,7 +136,7 @@ def turn(data: Data, p: Prior, spread_sd: Floats, start: Floats, law: Law | None
     covariance: Floats | None = None
     try:
         shared = np.linalg.inv(hessian)
-        covariance = model.d @ shared[:-1, :-1] @ model.d.T
+        covariance = model.d @ shared[:-W, :-W] @ model.d.T
         covariance = 0.5 * (covariance + covariance.T)
         if not np.isfinite(covariance).all() or (np.diag(shared) < 0).any():
             covariance = None
@@ -156,7 +158,7 @@ def turn(data: Data, p: Prior, spread_sd: Floats, start: Floats, law: Law | None
         scales=model.a[:, :4],
         scales_sd=sd[:, :4],
         offset_mm=model.a[:, 4] * lengths,
-        frame_expansion_per_K=float(theta[-1]) * FRAME_EXPANSION_SD_PER_K,
+        shared=theta[-W:],
         spread_sd=spread_sd,
         remainder_mm=0.0,
         chi2=chi2,
@@ -180,7 +182,7 @@ def residuals(data: Data, f: Fitted) -> tuple[Floats, Floats]:
     model.evaluate(f.theta)
     lengths = np.array([s.gauge_length_mm for s in data.spokes])
     a = np.concatenate([f.scales, (f.offset_mm / lengths)[:, None]], axis=1)
-    white = data.y - f.frame_expansion_per_K * data.warm - np.einsum("smk,sk->sm", model.columns, a)
+    white = data.y - data.shared @ f.shared - np.einsum("smk,sk->sm", model.columns, a)
     plain = np.zeros_like(white)
     for i, length in enumerate(lengths):
         rows = np.flatnonzero(data.use[i])
@@ -244,7 +246,7 @@ def crude_EA_N(spokes: Sequence[Thinned]) -> float:
 def start_from(data: Data, p: Prior) -> Floats:
     """Where to begin: the prior's shapes, each part's level by least squares on the plain columns."""
     model = Projection(data, p, np.full(4, 1e3))
-    theta = np.concatenate([p.mean, [0.0]])
+    theta = np.concatenate([p.mean, np.zeros(data.shared.shape[-1])])
     model.evaluate(theta)
     columns = np.concatenate(list(model.columns[..., [0, 1, 2]]))
     from scipy.optimize import nnls

@@ -20,11 +20,6 @@ def log_ratio(x: Floats) -> Floats:
     return np.where(x > 1e-8, np.log1p(x) / np.where(x > 1e-8, x, 1.0), 1.0 - 0.5 * x)
 
 
-def exp_ratio(x: Floats) -> Floats:
-    """(exp(x) - 1)/x for x >= 0, 1 at 0."""
-    return np.where(x > 1e-8, np.expm1(x) / np.where(x > 1e-8, x, 1.0), 1.0 + 0.5 * x)
-
-
 def exponential_weights(x: Floats) -> tuple[Floats, Floats, Floats]:
     """Weights of a step of tau dy/dt = target - y, x = dt/tau, with a target linear in time.
 

@@ -4,13 +4,17 @@ Where each width comes from (published of gel-spun polyethylene where so said, e
 heat-set braid):
 
 - fibre area: modulus on the fibre's area 55 to 115 GPa, evenly; a stated linear density replaces it (2 %);
-- flow at a given *stress*: 2e-11 1/s at 160 MPa and 23 degC, a range of times or over 3 taken as two standard
-  deviations (a rigging braid's published design figure, 1.7e-4 a year at 112 MPa, lies at 0.8 of it); activation volume
-  0.045 to 0.12 nm3, evenly. With the area not known the stress is not, so flow at a *load* is known far worse;
+- flow at a given *stress*: 2e-11 1/s at 160 MPa and 23 degC, log-normal of 0.5: times or over 3 is then about two
+  standard deviations (a rigging braid's published design figure, 1.7e-4 a year at 112 MPa, lies at 0.8 of it);
+  activation volume 0.045 to 0.12 nm3, evenly. With the area not known the stress is not, so flow at a *load* is known
+  far worse;
 - recoverable part: a power law of time (published) of exponent 0.03 to 0.08, evenly; level within a half of the middle;
-  the loss factor's published range of three over temperature and frequency allows bumps of a fifth, about a decade
-  wide; linear in stress (published), the check of design being that 2000 N creeps 1.8 to 2.3 times as much as 1000 N:
-  that range is taken as two standard deviations either way;
+  the loss factor's published range of three over temperature and frequency allows bumps of a sixth, about a decade
+  wide; it may come to its end some days out (a usual reckoning stops at 1e6 s), so slower modes fade, less or more;
+  linear in stress (published), the check of design being that 2000 N creeps 1.8 to 2.3 times as much as 1000 N: that
+  range is taken as two standard deviations either way;
+- elastic part: soft while hardly loaded (published of braided sutures, whose low-strain stiffness was under half of the
+  later one), over by some 200 N;
 - bedding-in: seven tenths at once, the rest evenly over the logarithm of time up to some hours, fading out above.
 
 The widths decide how far a forecast beyond the test may be trusted: modes slower than the test follow their neighbours,
@@ -26,6 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.batch import AREA
+from models.chain import TOE_SCALE_N
 from models.units import ZERO_CELSIUS_K, fibre_area_mm2
 
 Floats = NDArray[np.float64]
@@ -38,7 +43,7 @@ ACTIVATION_VOLUME_LOG_SD = 0.28  # of an even spread over 0.045 to 0.12
 FLOW_RATE_PER_S = 2.0e-11  # at 160 MPa and 23 degC
 FLOW_STRESS_MPA = 160.0
 FLOW_C = 23.0
-FLOW_LOG_SD = 0.55
+FLOW_LOG_SD = 0.50
 ACTIVATION_KJ = (100.0, 100.0, 120.0)
 ACTIVATION_LOG_SD = (0.10, 0.15, 0.10)
 RECOVERABLE_PER_DECADE = 0.16  # of the elastic compliance, at 1000 s
@@ -46,7 +51,10 @@ RECOVERABLE_LEVEL_LOG_SD = 0.35
 RECOVERABLE_GROWTH = 0.12  # natural log per decade of time: 12 % more in each decade
 RECOVERABLE_GROWTH_SD = 0.04
 RECOVERABLE_WALK_SD = 0.06  # natural log per root decade: slow wandering off that line
-RECOVERABLE_BUMP_SD = 0.20  # natural log: bumps about the line
+RECOVERABLE_FADES_DECADE = 2.5  # beyond 1000 s: from here on the spectrum may come to its end
+RECOVERABLE_FADE = 0.05  # natural log by the square of the decades beyond: a fifth less after two decades
+RECOVERABLE_FADE_SD = 0.10
+RECOVERABLE_BUMP_SD = 0.15  # natural log: bumps about the line
 RECOVERABLE_BUMP_DECADES = 1.0  # and how wide they are
 RECOVERABLE_NONLINEARITY = 0.02  # ln(1 + q 1000 N)
 RECOVERABLE_NONLINEARITY_SD = 0.06
@@ -64,6 +72,9 @@ BEDDING_EXPONENT_LOG_SD = 0.18
 ELASTIC_LOG_SD = 0.4
 STIFFENING_PER_N = 4e-5
 STIFFENING_LOG_SD = 1.0
+TOE_SHARE = 0.08  # of the elastic strain at 1000 N: a braid is soft while hardly loaded
+TOE_LOG_SD = 1.0
+TOE_SCALE_LOG_SD = 0.4
 SPREAD_LOG_SD = (0.04, 0.12, 0.12, 0.45)  # spoke to spoke within a batch: elastic, recoverable, bedding, flow
 SPREAD_DF = 4.0  # these are worth so many spokes
 _BOLTZMANN_J_PER_K = 1.380649e-23
@@ -96,7 +107,7 @@ def prior(
     ``elastic`` is the compliance 1/EA0; ``flow[0]`` the flow rate in 1/s at ``at_N``; ``flow_scale[0]`` T0 in N.
     """
     k, j = recoverable_tau_s.size, bedding_tau_s.size
-    head = ("elastic", "stiffening", "bedding_exponent", "recoverable_nonlinearity", AREA)
+    head = ("elastic", "stiffening", "bedding_exponent", "recoverable_nonlinearity", AREA, "toe", "toe_scale")
     names = (
         *head,
         *(f"recoverable[{i}]" for i in range(k)),
@@ -109,6 +120,8 @@ def prior(
     mean[0] = -math.log(EA_N)
     mean[1], cov[1, 1] = math.log(STIFFENING_PER_N), STIFFENING_LOG_SD**2
     mean[2], cov[2, 2] = math.log(BEDDING_EXPONENT), BEDDING_EXPONENT_LOG_SD**2
+    mean[5], cov[5, 5] = math.log(TOE_SHARE * 1000.0), TOE_LOG_SD**2
+    mean[6], cov[6, 6] = math.log(TOE_SCALE_N), TOE_SCALE_LOG_SD**2
     mean[3], cov[3, 3] = RECOVERABLE_NONLINEARITY, RECOVERABLE_NONLINEARITY_SD**2
     r = slice(len(head), len(head) + k)
     b = slice(len(head) + k, len(head) + k + j)
@@ -131,19 +144,21 @@ def _near(x: Floats, length: float) -> Floats:
 
 
 def _recoverable(tau_s: Floats, EA_N: float) -> tuple[Floats, Floats]:
-    """A power law of time with bumps: mean and covariance of ln compliance."""
+    """A power law of time with bumps and perhaps an end: mean and covariance of ln compliance."""
     decade = np.log10(tau_s) - 3.0
     spacing = float(np.diff(decade).mean()) if tau_s.size > 1 else 1.0
-    mean = math.log(RECOVERABLE_PER_DECADE * spacing / EA_N) + RECOVERABLE_GROWTH * decade
+    line = math.log(RECOVERABLE_PER_DECADE * spacing / EA_N) + RECOVERABLE_GROWTH * decade
     steps = decade - decade[0]
+    beyond = np.maximum(decade - RECOVERABLE_FADES_DECADE, 0.0) ** 2
     cov = (
         RECOVERABLE_LEVEL_LOG_SD**2
         + RECOVERABLE_GROWTH_SD**2 * np.outer(decade, decade)
         + RECOVERABLE_WALK_SD**2 * np.minimum(steps[:, None], steps[None, :])
         + RECOVERABLE_BUMP_SD**2 * _near(decade, RECOVERABLE_BUMP_DECADES)
+        + RECOVERABLE_FADE_SD**2 * np.outer(beyond, beyond)
         + 1e-6 * np.eye(tau_s.size)
     )
-    return mean, cov
+    return line - RECOVERABLE_FADE * beyond, cov
 
 
 def _bedding(tau_s: Floats, EA_N: float) -> tuple[Floats, Floats]:

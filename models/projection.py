@@ -15,7 +15,6 @@ from models.prior import Prior
 from models.whiten import Data
 
 Floats = NDArray[np.float64]
-FRAME_EXPANSION_SD_PER_K = 8e-6
 OFFSET_SD_MM = 0.5
 
 
@@ -39,12 +38,14 @@ class Projection:
         self.spread_sd = spread_sd
         self.rec, self.bed = p.index("recoverable"), p.index("bedding")
         self.nonlinear = p.names.index(NONLINEARITY)
+        self.toe = [p.names.index("toe"), p.names.index("toe_scale")]
         keep = [i for i in range(len(p.names)) if law is None or i not in self.rec]
         self.keep = keep
         self.n_law = 0 if law is None else len(law.start)
         cov = p.covariance[np.ix_(keep, keep)]
         self.prior_root = np.linalg.inv(np.linalg.cholesky(cov))
-        self.free = len(keep) + self.n_law + 1
+        self.n_shared = data.shared.shape[-1]
+        self.free = len(keep) + self.n_law + self.n_shared
         lengths = np.array([s.gauge_length_mm for s in data.spokes])
         self.inner_sd = np.concatenate(
             [np.broadcast_to(spread_sd, (len(data.spokes), 4)), (OFFSET_SD_MM / lengths)[:, None]], axis=1
@@ -53,13 +54,13 @@ class Projection:
         self._at: Floats | None = None
 
     def full(self, theta: Floats) -> tuple[Floats, Floats]:
-        """All logarithms, and their derivative with the turned parameters (without the frame's expansion)."""
+        """All logarithms, and their derivative with the turned parameters (without what the spokes share)."""
         p = len(self.p.names)
-        value, d = np.zeros(p), np.zeros((p, theta.size - 1))
+        value, d = np.zeros(p), np.zeros((p, theta.size - self.n_shared))
         for col, i in enumerate(self.keep):
             value[i], d[i, col] = theta[col], 1.0
         if self.law is not None:
-            phi = theta[len(self.keep) : -1]
+            phi = theta[len(self.keep) : -self.n_shared]
             c = self.law.log_compliance(phi)
             value[self.rec] = c
             for k in range(phi.size):
@@ -75,8 +76,10 @@ class Projection:
         value, d = self.full(theta)
         S, n = data.y.shape
         compliance, s, m = np.exp(value[0]), np.exp(value[1]), np.exp(value[2])
-        e, de = bs.elastic(basis.load_N, s)
-        e, de = (np.einsum("smn,sn->sm", data.root, x) * compliance for x in (e, de))
+        toe, toe_scale = np.exp(value[self.toe])
+        e, *de = (
+            np.einsum("smn,sn->sm", data.root, x) * compliance for x in bs.elastic(basis.load_N, s, toe, toe_scale)
+        )
         more = np.exp(value[self.nonlinear])  # 1 + q 1000 N; the compliances are those at 1000 N
         c = np.exp(value[self.rec]) / more
         r_k = (data.recoverable + (more - 1.0) / BEDDING_UNIT_N * data.squared) * c
@@ -89,8 +92,7 @@ class Projection:
         rate = np.exp(value[-2])
         f, df = (np.einsum("smn,sn->sm", data.root, x) * rate for x in (f, df))
         columns = np.stack([e, r_k.sum(-1), b_j.sum(-1), f, data.one], axis=-1)  # (S, n, 5)
-        frame = theta[-1] * FRAME_EXPANSION_SD_PER_K
-        y = data.y - frame * data.warm
+        y = data.y - data.shared @ theta[-self.n_shared :]
         aug = np.concatenate([columns, np.eye(5) / self.inner_sd[:, None, :]], axis=1)
         target = np.concatenate([y, self.inner_mean / self.inner_sd], axis=1)
         q, r = np.linalg.qr(aug)
@@ -99,7 +101,8 @@ class Projection:
         # derivatives of the model with each logarithm, scales held
         jac = np.zeros((S, n + 5, len(self.p.names)))
         jac[:, :n, 0] = e * a[:, :1]
-        jac[:, :n, 1] = de * a[:, :1]
+        for i, x in zip((1, *self.toe), de, strict=True):
+            jac[:, :n, i] = x * a[:, :1]
         jac[:, :n, 2] = db * a[:, 2:3]
         jac[:, :n, self.nonlinear] = dr * a[:, 1:2]
         jac[:, :n, self.rec] = r_k * a[:, 1, None, None]
@@ -107,17 +110,16 @@ class Projection:
         jac[:, :n, -2] = f * a[:, 3:4]
         jac[:, :n, -1] = df * a[:, 3:4]
         jac = jac @ d
-        warm = np.zeros((S, n + 5, 1))
-        warm[:, :n, 0] = data.warm * FRAME_EXPANSION_SD_PER_K
-        jac = np.concatenate([jac, warm], axis=2)
+        shared = np.zeros((S, n + 5, self.n_shared))
+        shared[:, :n] = data.shared
+        jac = np.concatenate([jac, shared], axis=2)
         jac = jac - q @ (np.swapaxes(q, 1, 2) @ jac)
         own = self.prior_root @ (theta[: len(self.keep)] - self.p.mean[self.keep])
-        rows = [miss.reshape(-1), own, theta[-1:]]
-        drows = [-jac.reshape(-1, theta.size), np.zeros((own.size, theta.size)), np.zeros((1, theta.size))]
+        rows = [miss.reshape(-1), own, theta[-self.n_shared :]]
+        drows = [-jac.reshape(-1, theta.size), np.zeros((own.size, theta.size)), np.eye(theta.size)[-self.n_shared :]]
         drows[1][:, : len(self.keep)] = self.prior_root
-        drows[2][0, -1] = 1.0
         if self.law is not None:
-            rows.append((theta[len(self.keep) : -1] - self.law.start) / self.law.sd)
+            rows.append((theta[len(self.keep) : -self.n_shared] - self.law.start) / self.law.sd)
             extra = np.zeros((self.n_law, theta.size))
             extra[np.arange(self.n_law), len(self.keep) + np.arange(self.n_law)] = 1.0 / self.law.sd
             drows.append(extra)

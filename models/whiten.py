@@ -27,10 +27,14 @@ DRIFT_MM = 1.0e-3  # of the instrument over 12 h
 LAW_DRIFT_MM = 1.0e-3  # the same for what the law gets wrong
 LOAD_CURVE = 0.003  # of the elastic strain: how far the true elastic curve may leave the law's
 BEDDING_CURVE = 0.010  # the same while the load is the highest so far
+FRAME_EXPANSION_SD_PER_K = 8e-6  # beside the fibre's own
 # bedding-in that goes on under the highest load so far is only roughly a sum of one-way modes: what it leaves walks on
-# with the logarithm of time, by a tenth of what packs slowly (a tenth of 1e-3 in a decade), and must not pass
-# for flow, which would go on as it is; creep at lower loads and recovery are free of it
-PACKING_STRAIN = 1.0e-5  # for a root decade at 1000 N, and in proportion to load
+# with the logarithm of time, by nearly what packs slowly (a tenth of 1e-3 in a decade), and must not pass for flow,
+# which would go on as it is; creep at lower loads and recovery are free of it. All spokes share one such walk, and each
+# takes one of its own besides
+PACKING_STRAIN = 8.0e-5  # for a root decade at 1000 N, and in proportion to load
+OWN_PACKING_STRAIN = 2.2e-5
+PACKING_WAVES = 5  # of the walk's own shapes, the largest: 96 % of its variance
 REMAINDER_MM = (0.2e-3, 0.4e-3, 0.8e-3, 1.6e-3, 3.2e-3, 6.4e-3, 12.8e-3)
 REMAINDER_DECADES = 0.6
 
@@ -48,7 +52,7 @@ class Data:
     squared: Floats  # (S, n, K) whitened
     bedding: Floats  # (M, S, n, J) whitened
     one: Floats  # (S, n)
-    warm: Floats  # (S, n)
+    shared: Floats  # (S, n, W) whitened strain for one sd of what all spokes share: the frame's warmth, packing's waves
     at_N: float  # load at which flow is stated
     log_det: float
     EA_N: float  # about; scales the errors
@@ -76,6 +80,13 @@ def slack_loss(s: Thinned, tau_s: float) -> Floats:
     return out
 
 
+def packed_decades(s: Thinned) -> Floats:
+    """(n,) decades of time under the highest load so far, counted by the square of the load over 1000 N."""
+    packs = (s.load_N > 0.98 * np.maximum.accumulate(s.load_N)) & (s.rate_N_per_s == 0)
+    out: Floats = np.cumsum(np.diff(_coordinate(s), prepend=0.0) * np.where(packs, s.load_N / 1000.0, 0.0) ** 2)
+    return out
+
+
 def error_covariance(s: Thinned, EA_N: float, remainder_mm: float, alike: int = 1) -> Floats:
     """(n, n) covariance of the errors of one spoke's mean strains.
 
@@ -91,10 +102,10 @@ def error_covariance(s: Thinned, EA_N: float, remainder_mm: float, alike: int = 
     drift = DRIFT_MM**2 / 43200.0 * np.minimum(s.time_s[:, None], s.time_s)
     virgin = s.load_N > 0.98 * np.maximum.accumulate(s.load_N)
     toe = (BEDDING_CURVE / LOAD_CURVE * curve) ** 2 * load * np.outer(virgin, virgin)
-    new = np.cumsum(np.diff(z, prepend=0.0) * np.where(virgin & (s.rate_N_per_s == 0), s.load_N / 1000.0, 0.0) ** 2)
-    packing = (PACKING_STRAIN * length) ** 2 * np.minimum(new[:, None], new)
-    law = remainder_mm**2 * near + packing + curve**2 * load + toe + (LAW_DRIFT_MM / DRIFT_MM) ** 2 * drift
-    total = np.diag(white) + alike * law + drift
+    law = remainder_mm**2 * near + curve**2 * load + toe + (LAW_DRIFT_MM / DRIFT_MM) ** 2 * drift
+    walked = packed_decades(s)
+    packing = (OWN_PACKING_STRAIN * length) ** 2 * np.minimum(walked[:, None], walked)
+    total = np.diag(white) + alike * law + packing + drift
     for tau in SLACK_LOSS_TAU_S:
         lost = SLACK_LOSS_SD * length * slack_loss(s, tau)
         total += alike / len(SLACK_LOSS_TAU_S) * np.outer(lost, lost)
@@ -103,6 +114,22 @@ def error_covariance(s: Thinned, EA_N: float, remainder_mm: float, alike: int = 
         total += np.outer(after, after)  # an offset of 1 mm: unknown
     out: Floats = total / length**2
     return out
+
+
+def packing_waves(spokes: Sequence[Thinned], n: int) -> Floats:
+    """(S, n, PACKING_WAVES) strain: the walk of packing as Karhunen and Loeve's sum, each wave of standard size 1.
+
+    A walk over 0 to X: sum of sqrt(2 X) sin((k - 1/2) pi x/X)/((k - 1/2) pi), k = 1, 2, ...;
+    x as `packed_decades` has it.
+    """
+    walked = np.zeros((len(spokes), n))
+    for i, s in enumerate(spokes):
+        x = packed_decades(s)
+        walked[i, : x.size], walked[i, x.size :] = x, x[-1]
+    whole = max(float(walked.max()), 1e-9)
+    turns = (np.arange(PACKING_WAVES) + 0.5) * np.pi
+    waves: Floats = PACKING_STRAIN * np.sqrt(2.0 * whole) * np.sin(walked[..., None] / whole * turns) / turns
+    return waves
 
 
 def prepare(
@@ -142,7 +169,8 @@ def prepare(
         squared=root @ basis.squared,
         bedding=root[None] @ basis.bedding,
         one=root.sum(-1),
-        warm=np.einsum("smn,sn->sm", root, basis.warmer_K),
+        shared=root
+        @ np.concatenate([FRAME_EXPANSION_SD_PER_K * basis.warmer_K[..., None], packing_waves(spokes, n)], axis=-1),
         at_N=at_N,
         log_det=log_det,
         EA_N=EA_N,

@@ -19,7 +19,8 @@ def _arrhenius(q_kJ: float, th_C: float, ref_C: float) -> float:
 
 def elastic(chain: Chain, load_N: float) -> float:
     s, ea = float(chain.stiffening_per_N), float(chain.EA0_N)
-    return load_N / ea if s == 0 else math.log(1 + s * load_N) / (s * ea)
+    toe = float(chain.toe_N) * (1 - math.exp(-load_N / float(chain.toe_scale_N)))
+    return (load_N + toe) / ea if s == 0 else (math.log(1 + s * load_N) / s + toe) / ea
 
 
 def rates(chain: Chain, y: np.ndarray, load_N: float, th_C: float) -> np.ndarray:
@@ -76,7 +77,7 @@ def relaxation(chain: Chain, y0: np.ndarray, total: float, follow_per_N: float, 
 
     def load(y: np.ndarray) -> float:
         want = total - 1e-6 * y.sum()
-        if s == 0:
+        if s == 0 and chain.toe_N == 0:
             return want / (1 / ea + follow_per_N)
         low, high = 0.0, 1e5
         for _ in range(200):

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from scipy.integrate import quad
 
 from models.chain import (
     Chain,
     advance,
     advance_to_strain,
-    elastic_load_N,
     elastic_slope_per_N,
     elastic_strain,
     shift,
@@ -274,16 +274,31 @@ def test_take_keeps_parameters_that_do_not_differ_between_draws_and_those_that_o
     assert grid.take((slice(None), 1)).shape == (4,)
 
 
-@given(load=st.floats(0.0, 5000.0), s=st.sampled_from([0.0, 1e-13, 1e-6, 3e-4]))
-def test_elastic_load_is_the_inverse_of_elastic_strain(load, s):
-    chain = Chain.of(EA0_N=433e3, stiffening_per_N=s)
-    assert elastic_load_N(chain, elastic_strain(chain, load)) == pytest.approx(load, rel=1e-12, abs=1e-12)
-    slope = (elastic_strain(chain, load + 1e-2) - elastic_strain(chain, load)) / 1e-2
-    assert elastic_slope_per_N(chain, load + 5e-3) == pytest.approx(slope, rel=1e-7)
+@given(load=st.floats(0.0, 5000.0), s=st.sampled_from([0.0, 1e-13, 1e-6, 3e-4]), toe=st.sampled_from([0.0, 120.0]))
+def test_elastic_strain_is_what_its_slope_adds_up_to(load, s, toe):
+    chain = Chain.of(EA0_N=433e3, stiffening_per_N=s, toe=(toe, 90.0))
+    whole, _ = quad(lambda x: float(elastic_slope_per_N(chain, x)), 0.0, load, points=(min(load, 100.0),), epsabs=0)
+    assert float(elastic_strain(chain, load)) == pytest.approx(whole, rel=1e-10, abs=1e-18)
+
+
+def test_a_toe_softens_a_spoke_that_is_hardly_loaded_and_is_over_in_the_wheel():
+    plain, toed = (Chain.of(EA0_N=433e3, toe=toe) for toe in ((0.0, 80.0), (130.0, 80.0)))
+    more = elastic_strain(toed, np.array([20.0, 80.0, 800.0])) - elastic_strain(plain, np.array([20.0, 80.0, 800.0]))
+    # h (1 - exp(-T/T_h))/EA0, by hand: 130/433e3 = 3.0023e-4 of 1 - e^-0.25, 1 - e^-1, 1 - e^-10
+    np.testing.assert_allclose(more, 3.002309e-4 * np.array([0.2211992, 0.6321206, 0.9999546]), rtol=1e-5)
+    assert elastic_slope_per_N(toed, 1000.0) == pytest.approx(1.0 / 433e3, rel=1e-4)
+    below = elastic_strain(toed, np.array([-2.0, -1.0, 0.0]))  # a step that ends slack passes here: no kink
+    assert np.diff(below) == pytest.approx(float(elastic_slope_per_N(toed, 0.0)), rel=1e-12)
 
 
 def test_a_file_gives_the_same_chain_back():
-    chain = replace(default_chain(), stiffening_per_N=np.float64(1e-4), recoverable_nonlinearity_per_N=np.float64(2e-5))
+    chain = replace(
+        default_chain(),
+        stiffening_per_N=np.float64(1e-4),
+        toe_N=np.float64(90.0),
+        toe_scale_N=np.float64(70.0),
+        recoverable_nonlinearity_per_N=np.float64(2e-5),
+    )
     again = Chain.from_dict(chain.as_dict())
     for f in fields(chain):
         np.testing.assert_array_equal(getattr(again, f.name), getattr(chain, f.name), err_msg=f.name)

@@ -16,22 +16,28 @@ from models.thin import thin
 from tests.models import otherphysics
 
 
-@pytest.fixture(scope="module")
-def ranked() -> list[Candidate]:
-    rng = np.random.default_rng(5)
+def compared(seed: int) -> list[Candidate]:
+    rng = np.random.default_rng(seed)
     batch = otherphysics.hidden_batch(rng)
     found, _ = records(otherphysics.night(batch, batch.scales(rng, 3), rng, "levels", row_s=30.0))
     general, data = fit([thin(r.measured) for r in found])
     return compare(data, general)
 
 
+@pytest.fixture(scope="module")
+def ranked() -> list[Candidate]:
+    return compared(5)
+
+
 def test_a_dense_spectrum_is_foretold_by_laws_that_have_one_and_not_by_a_single_mode(ranked: list[Candidate]) -> None:
-    held = {c.name: c.held_back_mm for c in ranked}
-    assert all(v is not None for v in held.values())
+    batches = [ranked, compared(6), compared(7)]
+    held = {c.name: [next(x.held_back_mm for x in b if x.name == c.name) for b in batches] for c in ranked}
+    assert all(v is not None for values in held.values() for v in values)
+    rms = {name: float(np.sqrt(np.mean(np.square(values)))) for name, values in held.items()}  # type: ignore[arg-type]
     for single in ("standard linear solid", "Burgers"):
-        assert held[single] > 3.0 * held[GENERAL]
-        assert next(c.weight for c in ranked if c.name == single) < 1e-3
-    assert held[GENERAL] < 0.01  # mm
+        assert rms[single] > 3.0 * rms[GENERAL]
+        assert max(next(c.weight for c in b if c.name == single) for b in batches) < 1e-3
+    assert rms[GENERAL] < 0.01  # mm
 
 
 def test_weights_are_shares_and_the_general_chain_keeps_most(ranked: list[Candidate]) -> None:

@@ -15,7 +15,14 @@ from models.projection import Projection
 from models.table import Record, records
 from models.thin import Thinned, thin
 from models.verdicts import in_words, night
-from models.whiten import Data, error_covariance
+from models.whiten import (
+    OWN_PACKING_STRAIN,
+    PACKING_STRAIN,
+    Data,
+    error_covariance,
+    packed_decades,
+    packing_waves,
+)
 from tests.models import otherphysics
 
 
@@ -163,15 +170,21 @@ def test_what_packs_for_the_first_time_is_less_trusted_than_the_same_load_again(
     values |= {"time_s": time, "load_N": np.where(again, 900.0, load), "spoke": "K01", "gauge_length_mm": 285.0}
     values |= {"since_s": np.tile(hours, 3) * 3600.0, "count": np.full(time.size, 10.0), "noise_mm": 1e-3}
     values["piece"] = np.zeros(time.size, dtype=np.intp)
-    cov = error_covariance(Thinned(**values), 4e5, 2e-4)  # type: ignore[arg-type]
+    s = Thinned(**values)  # type: ignore[arg-type]
+    waves = packing_waves([s], time.size)[0]
+    cov = error_covariance(s, 4e5, 2e-4) + waves @ waves.T
 
     def sd_of_change(i: int, j: int) -> float:
         return float(np.sqrt(cov[i, i] + cov[j, j] - 2.0 * cov[i, j]))
 
     n = hours.size
     new, old = sd_of_change(4, n - 1), sd_of_change(2 * n + 4, 3 * n - 1)
-    assert new**2 - old**2 > 0.5 * 1e-5**2 * np.log10(4.0 / 0.03)
-    assert new > 1.2 * old
+    walked = packed_decades(s)
+    decades = float(walked[n - 1] - walked[4])
+    assert decades == pytest.approx(np.log10(hours[n - 1] / hours[4]), rel=0.1)
+    # a walk's variance goes with the decades; of the shared one five waves keep nearly all
+    assert new**2 - old**2 == pytest.approx((PACKING_STRAIN**2 + OWN_PACKING_STRAIN**2) * decades, rel=0.1)
+    assert new > 5.0 * old
 
 
 def test_the_mean_of_the_draws_creeps_as_the_spokes_that_were_tested(
