@@ -18,6 +18,8 @@ MOST_EXPONENT = 10.0  # of bedding-in with load: far beyond any that a fit finds
 AREA = "fibre_area"
 NONLINEARITY = "recoverable_nonlinearity"
 LEAST_NONLINEARITY = 0.91  # of 1 + q 1000 N: below it the strain would not rise with load
+TIMES_S = (1e-6, 1e15)  # time constants outside are no spoke's, and their arithmetic overflows
+MOST_UNSURE = 10.0  # natural log, sd: whoever knows a value no better than times or over 22,000 knows nothing
 MOST_UNLIKE = 4.0  # natural log: no spoke is taken for fifty times another of its batch, however little is known
 
 
@@ -78,6 +80,14 @@ class Uncertainty:
             raise InputError(f"uncertainty: '{AREA}' stands among names, so fibre_area_mm2 is needed")
         if not np.isfinite(self.log_covariance).all():
             raise InputError("uncertainty: log_covariance must be finite; what is not known cannot be drawn from")
+        if p and np.diag(self.log_covariance).max() > MOST_UNSURE**2:
+            i = int(np.diag(self.log_covariance).argmax())
+            raise InputError(
+                f"uncertainty: log_covariance of '{self.names[i]}' is {self.log_covariance[i, i]:g}; at most "
+                f"{MOST_UNSURE**2:g} is allowed"
+            )
+        if self.log_shift is not None and np.abs(self.log_shift).max(initial=0.0) > MOST_UNSURE:
+            raise InputError(f"uncertainty: log_shift must lie within {MOST_UNSURE:g} of 0")
         if p and np.linalg.eigvalsh(self.log_covariance).min() < -1e-8:
             raise InputError("uncertainty: log_covariance is not positive semi-definite")
 
@@ -149,6 +159,15 @@ class Batch:
                 f"key 'chain': bedding_exponent is {float(chain.bedding_exponent):g}; a power of the load up to "
                 f"{MOST_EXPONENT:g} is allowed"
             )
+        for part, taus in (
+            ("recoverable", chain.recoverable_tau_s),
+            ("bedding", chain.bedding_tau_s[chain.bedding_tau_s > 0]),
+        ):
+            if ((taus < TIMES_S[0]) | (taus > TIMES_S[1])).any():
+                raise InputError(
+                    f"key 'chain': tau_s of {part} must lie between {TIMES_S[0]:g} and {TIMES_S[1]:g} s"
+                    + (", or be 0" if part == "bedding" else "")
+                )
         s = d["spread"]
         try:
             spread = Spread(

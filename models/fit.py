@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import basis as bs
-from models.batch import NONLINEARITY
+from models.batch import LEAST_NONLINEARITY, NONLINEARITY
 from models.chain import BEDDING_UNIT_N, Chain
 from models.prior import ACTIVATION_KJ, ACTIVATION_LOG_SD, SPREAD_DF, SPREAD_LOG_SD, Prior, prior
 from models.projection import Law, Projection
@@ -69,7 +69,7 @@ class Fitted:
         v = self.value
         p = self.prior
         scale = self.of("flow_scale[0]")
-        more = self.of(NONLINEARITY)
+        more = max(self.of(NONLINEARITY), LEAST_NONLINEARITY)
         return Chain.of(
             EA0_N=float(np.exp(-v[0])),
             stiffening_per_N=self.of("stiffening"),

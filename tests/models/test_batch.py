@@ -32,6 +32,21 @@ def test_a_batch_written_and_read_again_is_the_same() -> None:
     assert again.as_dict() == one.as_dict()
 
 
+def test_what_no_spoke_can_be_is_refused_by_key_before_its_draws_overflow() -> None:
+    d = batch().as_dict()
+    d["chain"]["recoverable"][1]["tau_s"] = 1e-300
+    with pytest.raises(InputError, match=r"key 'chain': tau_s of recoverable must lie between 1e-06 and 1e\+15 s"):
+        Batch.from_dict(d)
+    d = batch().as_dict()
+    d["uncertainty"]["log_covariance"] = [[1e5]]
+    with pytest.raises(InputError, match="log_covariance of 'elastic' is 100000; at most 100 is allowed"):
+        Batch.from_dict(d)
+    d = batch().as_dict()
+    d["uncertainty"]["log_shift"] = [-40.0]
+    with pytest.raises(InputError, match="log_shift must lie within 10 of 0"):
+        Batch.from_dict(d)
+
+
 def test_a_file_with_only_batch_chain_and_spread_is_enough_and_its_error_shrinks_with_the_spokes() -> None:
     few = batch().as_dict()
     bare = {"batch": "X", "chain": few["chain"], "spread": {"log_sd": few["spread"]["log_sd"], "spokes": 4}}

@@ -144,6 +144,13 @@ def test_a_slip_with_its_step_marked_leaves_the_fit_where_it_was(
     assert np.abs(g.scales[0, :3] / fitted[0].scales[0, :3] - 1.0).max() > 0.03  # unmarked, it is taken for bedding-in
 
 
+def test_a_fit_far_off_still_gives_a_spoke_whose_strain_rises_with_load(fitted: tuple[Fitted, Data]) -> None:
+    f = fitted[0]
+    value = f.value.copy()
+    value[f.prior.names.index("recoverable_nonlinearity")] = -0.5  # a table of nonsense may end there
+    assert float(replace(f, value=value).chain().recoverable_nonlinearity_per_N) > -1e-4
+
+
 def test_errors_carry_drift_and_the_laws_own_misfit_not_only_noise(fitted: tuple[Fitted, Data]) -> None:
     s = fitted[1].spokes[0]
     cov = error_covariance(s, 4e5, 1e-3) * s.gauge_length_mm**2
