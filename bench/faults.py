@@ -58,6 +58,7 @@ class Fault(Enum):
     OWNER_LOST = "owner lost"
     LOCAL = "local panel"
     DEADMAN = "deadman changed"
+    OWN_LIMIT = "own limit changed"
     CLOCK_STEP = "clock step"
     DISK_FULL = "recorder cannot write"
     LATE = "late ticks"
@@ -234,6 +235,12 @@ RULES: dict[Fault, FaultRule] = {
     ),
     Fault.DEADMAN: _frame(
         STOP, "position", "the drive's deadman is not what it was", "set the deadman as the frame file says"
+    ),
+    Fault.OWN_LIMIT: _frame(
+        STOP,
+        "position",
+        "a limit in the frame itself is not what this run wrote",
+        "find out who changed it; resume writes it again",
     ),
     Fault.CLOCK_STEP: _frame(
         NOTE,

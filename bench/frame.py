@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Protocol, Self
 
@@ -88,6 +88,7 @@ class FrameFacts:
     stations_shielded: bool  # a spoke that lets go cannot hit its neighbours
     has_cabinet: bool
     absent: tuple[str, ...] = ()  # roles that the frame lacks, as its file says
+    writable_limits: Mapping[str, float] = field(default_factory=dict)  # role -> what its register can tell apart
 
 
 def check_command(facts: FrameFacts, command: Command) -> None:
@@ -108,6 +109,21 @@ def check_command(facts: FrameFacts, command: Command) -> None:
         )
 
 
+def check_limit(facts: FrameFacts, role: str, value: float) -> None:
+    """The same gate for a limit of the frame itself: only where its file allows it, never above what the file states.
+
+    Raises
+    ------
+    ValueError
+        Names the limit and what is allowed; also for one that is not a number.
+    """
+    if role not in facts.writable_limits:
+        raise ValueError(f"{role} of frame {facts.name} is not writable, as its file says")
+    most = max(s.max_load_N if role == "max_load" else s.max_speed_mm_per_s for s in facts.stations)
+    if not 0 < value <= most * (1 + 1e-9):
+        raise ValueError(f"{role} of frame {facts.name}: {value} is not above 0 and at most {most}")
+
+
 class Frame(Protocol):
     """A frame: read all, command some, feed the deadman. One user at a time; nothing moves on its own."""
 
@@ -122,24 +138,21 @@ class Frame(Protocol):
 
     async def claim(self, token: int) -> None:
         """Take the frame; raises FrameFault where another controller or the local panel holds it."""
-        ...
 
     async def release(self) -> None:
         """Give the frame back; the load stays as it is."""
-        ...
 
     async def read(self) -> FrameReading:
         """Fresh values of everything; raises LineTrouble if the answer is missing, wrong or stale."""
-        ...
 
     async def write(self, commands: Sequence[Command]) -> None:
         """Send commands (may be none) and feed the deadman, in that order."""
-        ...
+
+    async def set_limit(self, role: str, value: float) -> None:
+        """Write the frame's own limit max_load, N, or max_speed, mm/s; only where its file says that it is writable."""
 
     async def set_cabinet_C(self, temperature_C: float | None) -> None:
         """Ask for a cabinet temperature, or switch it off; raises FrameFault where there is no cabinet."""
-        ...
 
     async def set_lamp(self, lamp: int) -> None:
         """Signal lamp: 0 off, 1 a run is on, 2 a person is needed; does nothing where there is no lamp."""
-        ...

@@ -11,7 +11,9 @@ import numpy as np
 from bench.clock import Clock
 from bench.errors import FrameFault
 from bench.frame import Command, Frame, FrameFacts, FrameReading, StationFacts
+from bench.ownlimits import limit_read, stated_limits, write_limits
 from bench.proofs import prove_deadman, prove_speed, prove_step
+from bench.roles import FRAME_ROLES
 
 MOST_UNLOADED_N = 30.0  # guarded moves are made with nothing on the station
 MOVE_MM = 0.2
@@ -93,11 +95,15 @@ def judge(
         )
     proof = prove_deadman(deadman_s=last.deadman_ms / 1000.0, tick_s=facts.tick_s)
     note("deadman and tick", proof.holds, proof.says)
-    for what, read_back, stated, unit in (
-        ("load limit", last.max_load_N, max(s.max_load_N for s in facts.stations), "N"),
-        ("speed limit", last.max_speed_mm_per_s, max(s.max_speed_mm_per_s for s in facts.stations), "mm/s"),
+    for what, role, stated in (
+        ("load limit", "max_load", max(s.max_load_N for s in facts.stations)),
+        ("speed limit", "max_speed", max(s.max_speed_mm_per_s for s in facts.stations)),
     ):
-        if read_back is not None:
+        read_back, unit = limit_read(last, role), FRAME_ROLES[role].limit
+        if read_back is not None and role in facts.writable_limits:
+            words = f"{read_back:g} {unit} in the frame; each run writes its own, never above {stated:g} {unit}"
+            note(what, None, words)
+        elif read_back is not None:
             same = math.isclose(read_back, stated, rel_tol=1e-3)
             says = f"{read_back:g} {unit} in the frame"
             note(what, same, says + ("" if same else f", but {stated:g} {unit} in the frame file"))
@@ -201,6 +207,9 @@ async def try_axis(
                 "guarded move", False, f"at {start:.3f} mm there is no room: move it by its panel, away from both ends"
             )
             return tuple(checks)
+        _, said = await write_limits(frame, stated_limits(frame.facts, station), await frame.read())
+        for one in said:
+            note(f"{one.data['limit']} written", True, one.message)
         await guard.go(start + move_mm, speed_mm_per_s)
         moved = guard.position_mm - start
         allowed = max(0.05 * move_mm, 3 * facts.step_mm)

@@ -19,6 +19,8 @@ from models.written import checked, parse_toml, read_text
 __all__ = ["FrameFile", "SerialLink", "TcpLink", "frame_from_text", "read_frame_file"]
 
 WHAT = "a frame file, FRAME.toml"
+FLOAT_RESOLUTION = {"max_load": 0.1, "max_speed": 1e-4}  # N, mm/s: what a limit in a float32 is rounded to
+COARSEST_LIMIT = 0.01  # of the smallest limit that the file states
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +72,7 @@ def frame_from_text(text: str, path: Path) -> FrameFile:
     clash = overlap(every)
     if clash:
         raise InputError(f"{where}: {clash[0]} and {clash[1]} use the same register: give each its own address or bit")
-    facts = _facts(table, bool(cabinet), where)
+    facts = _facts(table, frame, bool(cabinet), where)
     _check_ranges(facts, frame, stations, where)
     _check_once(table, frame, where)
     if facts.deadman_ms < 3 * 1000 * facts.tick_s:
@@ -130,7 +132,12 @@ def _places(
         if name not in roles:
             raise InputError(f"{where}: unknown key '{key}'; {_near(name, roles)}")
         role = roles[name]
-        if role.written and r.table in READ_ONLY_TABLES:
+        if r.writable and (role.limit is None or r.offset != 0):
+            may = " and ".join(n for n, one in roles.items() if one.limit is not None) or "none of this table"
+            raise InputError(
+                f"{where}: key '{key}.writable': a run writes only the frame's own limits ({may}), without an offset"
+            )
+        if (role.written or r.writable) and r.table in READ_ONLY_TABLES:
             raise InputError(f"{where}: key '{key}.table' is \"{r.table}\": it is written to, so holding or coil")
         is_bit = r.bit is not None or r.table in ("coil", "discrete")
         if role.form == "text" and (r.type != "text" or r.words is None or is_bit):
@@ -245,7 +252,7 @@ def _cell(table: FrameTable, one: OneStation) -> Cell:
     return one.cell or table.every_station.cell or Cell()
 
 
-def _facts(table: FrameTable, has_cabinet: bool, where: str) -> FrameFacts:
+def _facts(table: FrameTable, frame: Mapping[str, Place], has_cabinet: bool, where: str) -> FrameFacts:
     stations = tuple(_station_facts(table, one, where) for one in table.station)
     return FrameFacts(
         name=table.name,
@@ -256,6 +263,11 @@ def _facts(table: FrameTable, has_cabinet: bool, where: str) -> FrameFacts:
         stations_shielded=table.stations_shielded,
         has_cabinet=has_cabinet,
         absent=table.absent,
+        writable_limits={
+            role: frame[role].resolution or FLOAT_RESOLUTION[role]
+            for role, register in table.registers.items()
+            if register.writable
+        },
     )
 
 
@@ -339,6 +351,12 @@ def _check_ranges(
         must_hold(places.get("move_speed"), f"{at}: move_speed", station.max_speed_mm_per_s)
         must_hold(frame.get("max_load"), "registers.max_load", station.max_load_N)
         must_hold(frame.get("max_speed"), "registers.max_speed", station.max_speed_mm_per_s)
+        for role, most in (("max_load", station.max_load_N), ("max_speed", station.max_speed_mm_per_s)):
+            if facts.writable_limits.get(role, 0.0) > COARSEST_LIMIT * most:
+                raise InputError(
+                    f"{where}: key 'registers.{role}': counts in {facts.writable_limits[role]:g}, too coarse for a "
+                    f"limit that a run writes: at most {COARSEST_LIMIT * most:g}, a hundredth of {role} of {at}"
+                )
         if places["move_target"].resolution > station.step_mm * (1 + 1e-9):
             raise InputError(
                 f"{where}: {at}: move_target counts in {places['move_target'].resolution:g} mm, "

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bench.errors import BenchError, FrameFault
 from bench.faults import RULES, Fault
 from bench.frame import FrameFacts, FrameReading
 from bench.limits import Seen, Violation
+from bench.roles import FRAME_ROLES
 from bench.steps import RunLimits
 
 
@@ -19,12 +20,14 @@ class FrameWatch:
     frame_ms: int
     now_s: float
     at_utc: float
+    limits: tuple[float | None, float | None]  # the frame's own, N and mm/s, as they stood at the first reading
     pending: tuple[tuple[Fault, float, int], ...] = ()
 
 
 def first_frame_watch(reading: FrameReading) -> FrameWatch:
     """The memory after the very first reading."""
-    return FrameWatch(frame_ms=reading.frame_ms, now_s=reading.now_s, at_utc=reading.at_utc)
+    limits = (reading.max_load_N, reading.max_speed_mm_per_s)
+    return FrameWatch(frame_ms=reading.frame_ms, now_s=reading.now_s, at_utc=reading.at_utc, limits=limits)
 
 
 def device_dt_s(before_ms: int, after_ms: int) -> float:
@@ -67,6 +70,12 @@ def check_frame(
         seen[Fault.OWNER_LOST] = (float(reading.owner_token), float(token), "(owner's token)")
     if reading.deadman_ms != facts.deadman_ms:
         seen[Fault.DEADMAN] = (float(reading.deadman_ms), float(facts.deadman_ms), "ms")
+    now = (reading.max_load_N, reading.max_speed_mm_per_s)
+    for role, stood, stands in zip(("max_load", "max_speed"), watch.limits, now, strict=True):
+        count = facts.writable_limits.get(role)
+        if count is not None and stood is not None and (stands is None or not abs(stands - stood) <= count):
+            measured = math.nan if stands is None else stands
+            seen[Fault.OWN_LIMIT] = (measured, stood, f"{FRAME_ROLES[role].limit} ({role})")
     air = reading.air_temperature_C
     low, high = limits.temperature_C
     if air is not None and math.isfinite(air) and not low <= air <= high:
@@ -96,5 +105,7 @@ def check_frame(
             raised.append(
                 Violation(fault=fault, station=None, measured=measured, limit=limit, unit=unit, since_s=since)
             )
-    watch = FrameWatch(frame_ms=reading.frame_ms, now_s=reading.now_s, at_utc=reading.at_utc, pending=tuple(pending))
+    watch = replace(
+        watch, frame_ms=reading.frame_ms, now_s=reading.now_s, at_utc=reading.at_utc, pending=tuple(pending)
+    )
     return watch, tuple(raised)

@@ -29,6 +29,7 @@ class Register(Table):
     inverted: Flag = False
     words: Annotated[Whole, Field(ge=1, le=125)] | None = None  # of a text
     device: Device | None = None
+    writable: Flag = False  # a run writes its own limit here
 
 
 class TcpLink(Table):

@@ -27,8 +27,9 @@ from bench.gaugeprogram import Level
 from bench.limits import Violation, check_station, first_watch
 from bench.machine import ENDED, StationState
 from bench.outcome import Sink
+from bench.ownlimits import begin_limited
 from bench.runlog import RunLog
-from bench.start import begin, frame_reasons
+from bench.start import frame_reasons
 from bench.station import Station, Tick, ask, react, wants_tick_s
 from bench.steps import Program
 
@@ -156,12 +157,13 @@ class GaugeStand:
         """
         await self.frame.claim(self.token)
         try:
-            first = await self.frame.read()
-            (self.station,) = begin(self.program, self.frame.facts, first, self.token)
+            (self.station,), first, limits = await begin_limited(self.frame, self.program, self.token)
             self.now0_s = first.now_s
             self.log.utc = first.at_utc
             self.watch = first_frame_watch(first)
             self.log.event("", "run", f"{self.program.name} begun; attended")
+            for said in limits:
+                self.log.event("", said.kind, said.message, said.data)
             after = 0
             while after < LAST_TICKS:
                 await self._tick()

@@ -70,6 +70,8 @@ class RegisterImage:
                 commanded[station] = None
             elif role == "owner_token":
                 self.plant.take(int(self._value(self._file.frame[role])))
+            elif role in self.plant.facts.writable_limits:
+                self.plant.set_limit(role, self._value(self._file.frame[role]))
             elif role == "lamp":
                 self.plant.lamp = int(self._value(self._file.frame[role]))
             elif role == "setpoint":
@@ -83,8 +85,9 @@ class RegisterImage:
     def _by_cell(self) -> dict[tuple[int, Table, int], list[tuple[str, int | None]]]:
         """(device, table, address) -> the written roles that live there, with their station."""
         cells: dict[tuple[int, Table, int], list[tuple[str, int | None]]] = {}
+        limits = self.plant.facts.writable_limits
         named: list[tuple[str, int | None, Place]] = [
-            *((r, None, p) for r, p in self._file.frame.items() if FRAME_ROLES[r].written),
+            *((r, None, p) for r, p in self._file.frame.items() if FRAME_ROLES[r].written or r in limits),
             *((r, None, p) for r, p in self._file.cabinet.items() if CABINET_ROLES[r].written),
             *(
                 (r, i, p)
@@ -144,13 +147,8 @@ class RegisterImage:
                 self._words[area][start : start + place.words] = text_to_words(
                     text.encode("ascii", "replace").decode()[: 2 * place.words], place.words
                 )
-        for role, value in (
-            ("deadman_ms", facts.deadman_ms),
-            ("max_load", max(s.max_load_N for s in facts.stations)),
-            ("max_speed", max(s.max_speed_mm_per_s for s in facts.stations)),
-        ):
-            if role in self._file.frame:
-                self._put(self._file.frame[role], value)
+        if "deadman_ms" in self._file.frame:
+            self._put(self._file.frame["deadman_ms"], facts.deadman_ms)
 
     def _counted_ms(self) -> float:
         """The device's counter as its register holds it: whole counts, wrapped."""
@@ -171,6 +169,8 @@ class RegisterImage:
             "power_ok": p.power_ok,
             "local_remote": p.local,
             "owner": p.owner,
+            "max_load": p.limits["max_load"],
+            "max_speed": p.limits["max_speed"],
             "device_counter": self._counted_ms(),
             "air_temperature": p.air_C,
             "frame_temperature": p.frame_C,
@@ -204,4 +204,4 @@ class RegisterImage:
                 self._put(place, of_stations[role][i])
 
 
-_FIXED = ("identity", "serial", "deadman_ms", "max_load", "max_speed")
+_FIXED = ("identity", "serial", "deadman_ms")

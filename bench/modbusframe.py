@@ -10,7 +10,7 @@ from typing import Self
 
 from bench.clock import Clock
 from bench.errors import FrameFault
-from bench.frame import Command, FrameFacts, FrameReading, StationReading, check_command
+from bench.frame import Command, FrameFacts, FrameReading, StationReading, check_command, check_limit
 from bench.framefile import FrameFile
 from bench.freshness import Freshness
 from bench.registers import Block, Place, Table, join_writes, plan_reads, words_to_text
@@ -234,6 +234,10 @@ class ModbusFrame:
                 self._put(image, places["fault_reset"], c.fault_reset)
         await self._send(image, feed=True)
 
+    async def set_limit(self, role: str, value: float) -> None:
+        check_limit(self.facts, role, value)
+        await self._set(role, value)
+
     async def set_cabinet_C(self, temperature_C: float | None) -> None:
         place = self._file.cabinet.get("setpoint")
         if place is None:
@@ -247,7 +251,7 @@ class ModbusFrame:
         if "lamp" in self._file.frame:
             await self._set("lamp", lamp)
 
-    async def _set(self, role: str, value: int) -> None:
+    async def _set(self, role: str, value: float) -> None:
         image: dict[Cell, tuple[int, ...]] = {}
         self._put(image, self._file.frame[role], value)
         await self._send(image, feed=False)

@@ -13,7 +13,7 @@ from bench.frame import FrameReading
 from bench.journal import Event, Row
 from bench.machine import RunState, StationState
 from bench.ready import Verdict
-from bench.station import Station
+from bench.station import Said, Station
 
 
 class Sink(Protocol):
@@ -45,6 +45,7 @@ class Prepared:
     base_s: float  # run time of that reading
     token: int
     resumed: bool = False
+    said: tuple[Said, ...] = ()  # for the log, of the frame
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

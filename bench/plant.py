@@ -77,6 +77,11 @@ class Plant:
         self._owned = "owner_token" not in facts.absent
         self._own_speed = "move_speed" in facts.absent
         self._trip_N = np.array([st.trip_load_N for st in facts.stations])
+        self.built_in = {  # the most that can be written to the frame's own limits, and what stands there at the start
+            "max_load": max(st.max_load_N for st in facts.stations),
+            "max_speed": max(st.max_speed_mm_per_s for st in facts.stations),
+        }
+        self.limits = dict(self.built_in)  # N and mm/s; they act where they can be written
         self._most_N_per_mm = chain.EA0_N / (row * s.gauge_length_mm)
         self._noise_N = np.array([st.load_noise_N for st in facts.stations])
         self._range_N = np.array([st.cell_range_N or 1.25 * st.trip_load_N for st in facts.stations])
@@ -120,8 +125,23 @@ class Plant:
         step = self._step_mm[station]
         self.enabled[station] = True
         self.target_mm[station] = round(target_mm / step) * step
-        fastest = self._max_speed[station]
+        fastest = min(self._max_speed[station], self.limits["max_speed"])
         self.speed_mm_per_s[station] = fastest if self._own_speed else min(abs(speed_mm_per_s), fastest)
+
+    def set_limit(self, role: str, value: float) -> None:
+        """Write one of the frame's own limits: taken only from who commands it, and only up to what is built in."""
+        held = self.owner != 0 or not self._owned
+        if held and not self.local and value > 0:
+            self.limits[role] = min(value, self.built_in[role])
+            self.speed_mm_per_s = np.minimum(self.speed_mm_per_s, self.limits["max_speed"])
+
+    @property
+    def _cut_out_N(self) -> Floats:
+        """Load at which each drive is switched off."""
+        if "max_load" not in self.facts.writable_limits:
+            return self._trip_N
+        cut_out: Floats = np.minimum(self._trip_N, self.limits["max_load"])
+        return cut_out
 
     def reset_fault(self, station: int) -> None:
         """Clear a drive fault; the drive stays off."""
@@ -218,6 +238,7 @@ class Plant:
             self._counted_from_s = self.time_s
             self._position_valid[:] = False
             self.owner = 0
+            self.limits = dict(self.built_in)
             self._deadman_left_s = 0.0
             self._stop_all()
         else:
@@ -265,7 +286,7 @@ class Plant:
             last = float((np.abs(way) / np.where(self.moving, self.speed_mm_per_s, np.inf)).max())
             if not odd:
                 dt = min(dt, max(last, 1e-6))
-            if (self.spokes.load_N + velocity * dt * self._most_N_per_mm > self._trip_N).any():
+            if (self.spokes.load_N + velocity * dt * self._most_N_per_mm > self._cut_out_N).any():
                 dt = min(dt, FINE_PIECE_S)
         if self._deadman_left_s > 0:
             dt = min(dt, self._deadman_left_s)
@@ -351,7 +372,7 @@ class Plant:
         opened = s.frame_expansion_mm_per_K * (self.frame_C - s.air_C)
         around = self.cabinet_C if self.facts.has_cabinet else self.air_C
         self.spokes.step(dt, carriage - self._seat_mm - self._slip_mm + opened, around, self.gone)
-        over = self.spokes.load_N > self._trip_N
+        over = self.spokes.load_N > self._cut_out_N
         if over.any():
             for i in np.flatnonzero(over & ~(self.target_mm < self.motor_mm - 1e-9)):
                 self.drive_fault[i] = OVERLOAD

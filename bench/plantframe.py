@@ -11,7 +11,7 @@ import numpy as np
 from bench.clock import Clock
 from bench.cues import Cue
 from bench.errors import FrameFault, LineTrouble
-from bench.frame import Command, FrameFacts, FrameReading, StationReading, check_command
+from bench.frame import Command, FrameFacts, FrameReading, StationReading, check_command, check_limit
 from bench.framefile import FrameFile
 from bench.freshness import Freshness
 from bench.invented import invented_batch
@@ -151,8 +151,8 @@ class PlantFrame:
                 )
                 for i in range(len(codes))
             ),
-            max_load_N=max(s.max_load_N for s in p.facts.stations),
-            max_speed_mm_per_s=max(s.max_speed_mm_per_s for s in p.facts.stations),
+            max_load_N=p.limits["max_load"],
+            max_speed_mm_per_s=p.limits["max_speed"],
             cabinet_door_closed=(Cue.CABINET_DOOR, None) not in p.cues if p.facts.has_cabinet else None,
             cabinet_cutout_ok=(Cue.CABINET_CUTOUT, None) not in p.cues if p.facts.has_cabinet else None,
         )
@@ -169,6 +169,11 @@ class PlantFrame:
                 p.reset_fault(c.station)
             p.command(c.station, enable=c.enable, target_mm=c.target_mm, speed_mm_per_s=c.speed_mm_per_s)
         p.feed()
+
+    async def set_limit(self, role: str, value: float) -> None:
+        self._link()
+        check_limit(self.plant.facts, role, value)
+        self.plant.set_limit(role, value)
 
     async def set_cabinet_C(self, temperature_C: float | None) -> None:
         if not self.plant.facts.has_cabinet:

@@ -24,7 +24,7 @@ from bench.programtable import (
     Touch,
     Unload,
 )
-from bench.steps import Program, ReadyRule, RunLimits, Step, StepKind, Until, label_of
+from bench.steps import LEAST_ABOVE_PEAK, Program, ReadyRule, RunLimits, Step, StepKind, Until, label_of
 from models.errors import InputError
 from models.written import checked, parse_toml, read_text
 
@@ -70,10 +70,10 @@ def program_from_text(text: str, where: str) -> Program:
     peak = max(max(s.load_N, s.tare_N) for s in steps)
     kept = max((max(s.load_N, s.tare_N) for s in steps if s.kind is not StepKind.PULL), default=0.0)
     max_load = file.limits.max_load_N if file.limits.max_load_N is not None else 1.1 * peak + 20.0
-    if max_load < 1.02 * peak:
+    if max_load < LEAST_ABOVE_PEAK * peak:
         raise InputError(
-            f"{where}: key 'limits.max_load_N' is {max_load:g}: must be at least 1.02 x the highest load of the steps "
-            f"({peak:g} N), or noise trips the run"
+            f"{where}: key 'limits.max_load_N' is {max_load:g}: must be at least {LEAST_ABOVE_PEAK:g} x "
+            f"the highest load of the steps ({peak:g} N), or noise trips the run"
         )
     if file.spoke.break_load_N is not None:
         most = file.spoke.max_fraction_of_break * file.spoke.break_load_N

@@ -17,6 +17,7 @@ class Role:
     written: bool = False  # the controller writes it
     read: bool = True  # the controller reads it every tick (or once, see ONCE)
     cost: str | None = None  # what its absence costs; None: a frame without it is refused
+    limit: str | None = None  # unit of a limit of the frame itself, which its file may let a run write
     later: bool = False  # came after version 0.1.0: counts as absent in a file that says nothing of it
 
 
@@ -90,8 +91,10 @@ FRAME_ROLES: dict[str, Role] = {
     "local_remote": Role(
         form="flag", does="the local panel holds the frame", cost="a move from the local panel shows only as a surprise"
     ),
-    "max_load": Role(form="number", does="the frame's own load limit, N", cost="it cannot be read back"),
-    "max_speed": Role(form="number", does="the frame's own speed limit, mm/s", cost="it cannot be read back"),
+    "max_load": Role(form="number", does="the frame's own load limit, N", cost="it cannot be read back", limit="N"),
+    "max_speed": Role(
+        form="number", does="the frame's own speed limit, mm/s", cost="it cannot be read back", limit="mm/s"
+    ),
     "power_ok": Role(form="flag", does="motor power is there", cost="a power dip shows only as a stall or silence"),
     "air_temperature": Role(
         form="number", does="air, degC", cost="creep is fitted without temperature: the shop's temperature is assumed"

@@ -22,8 +22,9 @@ from bench.framelimits import FrameWatch, check_frame, device_dt_s, fault_of, fi
 from bench.limits import Violation, check_station, clock_text
 from bench.machine import ENDED, RunEvent, RunState, StationState, run_after
 from bench.outcome import Outcome, Prepared, Readiness, Sink, outcome_of
+from bench.ownlimits import begin_limited
 from bench.runlog import RunLog
-from bench.start import begin, proved_again
+from bench.start import proved_again
 from bench.station import Said, Station, Tick, ask, react, wants_tick_s
 from bench.status import Mailbox, Snapshot, snapshot_of
 from bench.steps import Program, loop_tick_s
@@ -34,7 +35,7 @@ TICKS_AFTER_END = 3  # a last look after the last command
 
 
 async def prepare(frame: Frame, program: Program, token: int) -> Prepared:
-    """Claim the frame and look whether a new run may begin; nothing moves.
+    """Claim the frame, look whether a new run may begin, and write its limits to the frame; nothing moves.
 
     Raises
     ------
@@ -45,13 +46,12 @@ async def prepare(frame: Frame, program: Program, token: int) -> Prepared:
     """
     await frame.claim(token)
     try:
-        reading = await frame.read()
-        stations = begin(program, frame.facts, reading, token)
+        stations, reading, said = await begin_limited(frame, program, token)
     except BaseException:
         with contextlib.suppress(BenchError):
             await frame.release()
         raise
-    return Prepared(stations=tuple(stations), reading=reading, base_s=0.0, token=token)
+    return Prepared(stations=tuple(stations), reading=reading, base_s=0.0, token=token, said=said)
 
 
 async def run_program(

@@ -89,6 +89,7 @@ class _Side:
             "enabled": plant.enabled.tolist(),
             "owner": plant.owner,
             "lamp": plant.lamp,
+            "limits": plant.limits,
         }
 
 

@@ -15,13 +15,15 @@ from bench.errors import BenchError, FrameFault
 from bench.frame import Command, Frame, FrameReading
 from bench.journal import Event, Row
 from bench.outcome import Outcome, Prepared, Sink
+from bench.ownlimits import write_limits
 from bench.readiness import LiveFit
 from bench.recorder import Recorder, finish
 from bench.resume import Interrupted, acknowledge, rebuilt
 from bench.runner import prepare, run_program
 from bench.start import run_header
+from bench.station import Said
 from bench.status import Mailbox, RequestServer, Snapshot, socket_path
-from bench.steps import Program, stations_of
+from bench.steps import Program, own_limits_of, stations_of
 from models.batch import Batch
 from models.errors import InputError
 
@@ -120,7 +122,8 @@ async def begin_run(
         message=f"{program.name} begun; {len(program.spokes)} spokes",
         data={},
     )
-    return await _go(frame, clock, program, recorder, prepared, [begun], mailbox, alerts, on_tick)
+    limits = _of_frame(prepared.said, 0.0, begun.utc)
+    return await _go(frame, clock, program, recorder, prepared, [begun, *limits], mailbox, alerts, on_tick)
 
 
 async def resume_run(
@@ -153,6 +156,9 @@ async def resume_run(
         at_s = run.last_s + 1.0 if clock_back else at_s
         before = rebuilt(run, frame.facts, reading, at_s)
         stations, said = acknowledge(before, run.program, frame.facts, reading, token, answers)
+        moves = any(answer != "leave" for answer in answers.values())
+        limits = own_limits_of(run.program, frame.facts) if moves else {}
+        after, written = await write_limits(frame, limits, reading)
         recorder = Recorder.reopen(run.path, **(recorder_options or {}))
     except BaseException:
         await _give_back(frame)
@@ -167,8 +173,14 @@ async def resume_run(
         Event(time_s=at_s, utc=reading.at_utc, station=name, kind=s.kind, message=s.message, data=s.data)
         for name, s in said
     ]
-    prepared = Prepared(stations=tuple(stations), reading=reading, base_s=at_s, token=token, resumed=True)
+    events += _of_frame(written, at_s, reading.at_utc)
+    base_s = at_s + after.now_s - reading.now_s
+    prepared = Prepared(stations=tuple(stations), reading=after, base_s=base_s, token=token, resumed=True)
     return await _go(frame, clock, run.program, recorder, prepared, events, mailbox, alerts, on_tick)
+
+
+def _of_frame(said: Sequence[Said], at_s: float, utc: float) -> list[Event]:
+    return [Event(time_s=at_s, utc=utc, station="", kind=s.kind, message=s.message, data=s.data) for s in said]
 
 
 async def _reset_drives(frame: Frame, clock: Clock, run: Interrupted, answers: dict[str, str]) -> FrameReading:

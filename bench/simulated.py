@@ -48,7 +48,7 @@ class Side:
         await self._ask({"clear": str(cue), "station": station})
 
     async def truth(self) -> dict[str, Any]:
-        """What really is: time_s, true load_N, motor_mm, enabled, owner, lamp."""
+        """What really is: time_s, true load_N, motor_mm, enabled, owner, lamp, the frame's own limits."""
         return await self._ask({})
 
     async def _tell(self, data: bytes) -> None:

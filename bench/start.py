@@ -73,7 +73,7 @@ def frame_reasons(reading: FrameReading, facts: FrameFacts, program: Program, to
     if reading.deadman_ms != facts.deadman_ms:
         why.append(f"the deadman reads {reading.deadman_ms} ms, the frame file says {facts.deadman_ms} ms")
     own, peak = reading.max_load_N, program.peak_load_N
-    if own is not None and 0 < own < peak * (1 - 1e-3):
+    if "max_load" not in facts.writable_limits and own is not None and 0 < own < peak * (1 - 1e-3):
         why.append(f"the frame's own load limit reads {own:g} N, the program goes to {peak:g} N")
     air = reading.air_temperature_C
     low, high = program.limits.temperature_C

@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from bench.frame import FrameFacts, StationFacts
-from bench.proofs import Proof, prove_deadman, prove_speed, prove_step
+from bench.proofs import Proof, largest_speed_mm_per_s, prove_deadman, prove_speed, prove_step
 from models.errors import InputError
 
 CATCH_UP = 1.25  # most that a ramp may be hurried to make up for a soft spoke
 HOLD_RATE_N_PER_S = 10.0  # no hold needs more
+LEAST_ABOVE_PEAK = 1.02  # a load limit stands at least so much above the highest load, or noise trips the run
 LEAST_SOFT = 0.4  # share of the expected stiffness that a new braid may show at low load [est]
 
 
@@ -169,7 +170,7 @@ class Line:
     index: int  # on the frame
     label: str
     spokes: int
-    facts: StationFacts  # with the bars between the spokes counted to the frame's compliance
+    facts: StationFacts  # bars between the spokes counted to the frame's compliance; no faster than the run's own limit
 
 
 def label_of(spokes: tuple[str, ...]) -> str:
@@ -185,7 +186,37 @@ def lines_of(program: Program, facts: FrameFacts) -> list[Line]:
         compliance = station.frame_compliance_mm_per_N + (len(labels) - 1) * program.bar_mm_per_N
         line = replace(station, frame_compliance_mm_per_N=compliance)
         out.append(Line(index=index, label=label, spokes=len(labels), facts=line))
-    return out
+    if "max_speed" not in facts.writable_limits:
+        return out
+    fastest = min(
+        largest_speed_mm_per_s(
+            line.facts,
+            tick_s=program.motion_tick_s,
+            deadman_s=facts.deadman_ms / 1000.0,
+            set_load_N=program.peak_load_N,
+            stiffness_N_per_mm=program.stiffness_N_per_mm(line.facts, line.spokes),
+        )
+        for line in out
+    )
+    fastest = rounded_down(fastest, facts.writable_limits["max_speed"])
+    return [replace(line, facts=replace(line.facts, max_speed_mm_per_s=fastest)) for line in out]
+
+
+def own_limits_of(program: Program, facts: FrameFacts) -> dict[str, float]:
+    """Role -> limit that a run writes to the frame, N or mm/s; only what the frame file says is writable.
+
+    The load at which the program stops a station, and the fastest move that the proof of speed allows at its highest
+    load; never above what the file states of a station that the program uses. Raises InputError.
+    """
+    lines = lines_of(program, facts)
+    load = min(program.limits.max_load_N, *(line.facts.max_load_N for line in lines))
+    limits = {"max_load": load, "max_speed": lines[0].facts.max_speed_mm_per_s}
+    return {role: rounded_down(limits[role], count) for role, count in facts.writable_limits.items()}
+
+
+def rounded_down(value: float, count: float) -> float:
+    """The highest whole number of counts that is not above the value."""
+    return float(f"{math.floor(value / count + 1e-6) * count:.9g}")
 
 
 def check_against(program: Program, facts: FrameFacts) -> None:
@@ -212,6 +243,19 @@ def check_against(program: Program, facts: FrameFacts) -> None:
         raise InputError(f"{where}: a temperature step needs a heated cabinet, and frame {facts.name} has none")
     if any(s.kind is StepKind.PULL for s in program.steps) and "guard" in facts.absent:
         raise InputError(f"{where}: a pull to break needs a guard that can be read, and frame {facts.name} has none")
+    own = own_limits_of(program, facts)
+    most, peak = own.get("max_load", math.inf), program.peak_load_N
+    if most < LEAST_ABOVE_PEAK * peak:
+        raise InputError(
+            f"{where}: the highest load of the steps is {peak:g} N: the load limit that this run would write to the "
+            f"frame is {most:g} N, the least of limits.max_load_N and its stations' max_load_N; it must be at least "
+            f"{LEAST_ABOVE_PEAK:g} x the highest load, or noise trips the drive"
+        )
+    if own.get("max_speed", 1.0) <= 0:
+        raise InputError(
+            f"{where}: the speed that can be proved safe at {peak:g} N is less than one count of the frame's own "
+            f"speed limit ({facts.writable_limits['max_speed']:g} mm/s): lower the loads or shorten the deadman"
+        )
     for line in lines:
         _check_station(program, line)
     failed = next((p for p in proofs_of(program, facts) if not p.holds), None)

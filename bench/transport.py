@@ -2,13 +2,16 @@
 
 What the library does not do is done here: each answer is checked for device, function, length and echo; a call never
 outlives its deadline; after a time-out the line is drained, because a late answer would be taken for the next one's.
+An answer on a serial line carries no number: for a while after a time-out, a read of the same length from the same
+device is asked in another length, so that an answer later than the draining does not fit it and is passed over.
 """
 
 from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from types import TracebackType
 from typing import Any, Self
 
@@ -19,12 +22,13 @@ from pymodbus.pdu import ModbusPDU
 from bench.clock import RealClock
 from bench.errors import FrameFault, LineTrouble
 from bench.framefile import SerialLink, TcpLink
-from bench.registers import Block, Write
+from bench.registers import BIT_TABLES, LAST_ADDRESS, MOST_BITS_READ, Block, Write
 
 RECONNECT_S = 0.1
 RECONNECT_MOST_S = 0.5
 OPEN_S = 3.0  # opening a link is not pressed for time
 EXTRA_S = 0.05  # a call's deadline beyond the library's own time-out
+OWED_S = 2.0  # an answer later than this is found by the device counter: bench.freshness takes nothing older than 1 s
 BITS_PER_CHARACTER = 11  # RTU: start, 8 data, parity or second stop bit, stop (Serial Line V1.02, 2.5.1)
 
 EXCEPTIONS = {  # V1.1b3, section 7
@@ -56,6 +60,15 @@ def wire_s(baud: int, octets: int) -> float:
     return octets * BITS_PER_CHARACTER / baud
 
 
+Shape = tuple[int, int, int]  # of the answer to a read: device, function, registers or octets of bits (refused: none)
+
+
+def _shape(block: Block) -> Shape:
+    """What tells one answer on a serial line from another: the device, the function, and how long it is."""
+    size = (block.count + 7) // 8 if block.table in BIT_TABLES else block.count
+    return block.device, _READ_FUNCTION[block.table], size
+
+
 class Transport:
     """Requests to the devices behind one link; one at a time, each with a deadline."""
 
@@ -66,6 +79,8 @@ class Transport:
         self._lock = asyncio.Lock()
         self._clock = RealClock()  # the line lives in real time, also where a frame is rehearsed in virtual time
         self._quiet_from_s = 0.0  # when the line was last heard or spoken to
+        self._owed: dict[Shape, float] = {}  # serial: unanswered reads -> until when their answers may still come
+        self._waits_for: Shape | None = None  # serial: the read that is being asked
         self.requests = 0
 
     @property
@@ -133,7 +148,7 @@ class Transport:
         else:
             client = AsyncModbusTcpClient(link.host, port=link.port, **common)
         client.set_max_no_responses(1_000_000)  # silence is ours to judge; the library must not close the line for it
-        _fail_at_once(client)
+        _fail_at_once(client, self._was_owed)
         return client
 
     async def read(self, block: Block) -> Sequence[int]:
@@ -146,6 +161,53 @@ class Transport:
         FrameFault
             The device refused.
         """
+        other = self._in_another_length(block)
+        if other is None:
+            return await self._read(block)
+        try:
+            words = await self._read(other)
+        except FrameFault:  # there is nothing beyond it; but the device has answered, so nothing earlier will come
+            words = ()
+        except LineTrouble:  # that it refuses may come late as well
+            self._owed[block.device, _READ_FUNCTION[block.table] | 0x80, 0] = self._clock.now_s() + OWED_S
+            raise
+        return words[: block.count] if other.count > block.count and words else await self._read(block)
+
+    def _in_another_length(self, block: Block) -> Block | None:
+        """A read from the same place whose answer cannot be one that is still owed; None where nothing is owed."""
+        now_s = self._clock.now_s()
+        self._owed = {shape: until_s for shape, until_s in self._owed.items() if until_s > now_s}
+        if _shape(block) not in self._owed:
+            return None
+        bits = block.table in BIT_TABLES
+        step, most = (8, MOST_BITS_READ) if bits else (1, self.link.most_registers)
+        most = min(most, LAST_ADDRESS + 1 - block.address)
+        longer = range(block.count + step, most + 1, step)
+        shorter = range(block.count - step, 0, -step)
+        others = (replace(block, count=count) for count in (*longer, *shorter))
+        return next((other for other in others if _shape(other) not in self._owed), None)
+
+    async def _read(self, block: Block) -> Sequence[int]:
+        if not self._serial:
+            return await self._read_once(block)
+        self._waits_for = _shape(block)
+        try:
+            return await self._read_once(block)
+        except LineTrouble:
+            self._owed[_shape(block)] = self._clock.now_s() + OWED_S
+            raise
+        finally:
+            self._waits_for = None
+
+    def _was_owed(self, answer: ModbusPDU) -> bool:
+        """Whether this is the late answer to an earlier read while another is waited for; it is then owed no more."""
+        if self._waits_for is None:
+            return False
+        size = len(answer.registers) or len(answer.bits) // 8
+        shape = (answer.dev_id, answer.function_code, size)
+        return shape != self._waits_for and self._owed.pop(shape, None) is not None
+
+    async def _read_once(self, block: Block) -> Sequence[int]:
         client, function = self._client, _READ_FUNCTION[block.table]
         call = {
             1: client.read_coils,
@@ -268,8 +330,11 @@ class Transport:
             await self._clock.sleep_until(self._clock.now_s() + 0.02)
 
 
-def _fail_at_once(client: Any) -> None:
-    """An answer that cannot be decoded fails the waiting call now, not in a callback that nobody hears."""
+def _fail_at_once(client: Any, pass_over: Callable[[ModbusPDU], bool]) -> None:
+    """An answer that cannot be decoded fails the waiting call now, not in a callback that nobody hears.
+
+    ``pass_over``: whether an answer is none to the waiting call, which goes on waiting.
+    """
     context = client.ctx
     decode = context.framer.handleFrame
 
@@ -283,6 +348,12 @@ def _fail_at_once(client: Any) -> None:
             if not waiting.done():
                 waiting.set_exception(ModbusIOException(f"an answer that is none ({error})"))
             return len(data), None
+        if pdu is not None and pass_over(pdu):  # the right one may stand behind it; the library has taken both
+            octets = 2 * len(pdu.registers) or len(pdu.bits) // 8
+            head = (pdu.dev_id, pdu.function_code) if pdu.isError() else (pdu.dev_id, pdu.function_code, octets)
+            end = data.index(bytes(head)) + octets + 5
+            used, pdu = guarded(data[end:], device, transaction) if data[end:] else (0, None)
+            return end + used, pdu
         if pdu is not None and pdu.transaction_id != transaction:  # the library takes 0 for any number
             waiting = context.response_future
             if not waiting.done():

@@ -110,6 +110,7 @@ FRAME = {
     "registers.bit": "of the register, from 0, where bits share one",
     "registers.inverted": "yes is 0",
     "registers.device": "where it differs from the link's",
+    "registers.writable": "of `max_load` and `max_speed`: each run writes its own limit there and reads it back",
     "layout.base": "address of the first station's registers, for each table",
     "layout.stride": "from station to station, for each table",
     "every_station.max_load_N": "no run asks for more",

@@ -230,7 +230,7 @@ def frame_page() -> str:
         head = "| role | form | what it is | if the frame lacks it |\n| --- | --- | --- | --- |\n"
         lines = [head]
         for name, r in roles.items():
-            form = f"{r.form}, written" if r.written else r.form
+            form = f"{r.form}, written" if r.written else f"{r.form}, may be `writable`" if r.limit else r.form
             lines.append(f"| `{name}` | {form} | {r.does} | {r.cost or '**the frame is refused**'} |\n")
         return "".join(lines)
 

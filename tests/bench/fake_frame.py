@@ -12,7 +12,7 @@ import numpy as np
 
 from bench.clock import VirtualClock
 from bench.errors import FrameFault
-from bench.frame import Command, FrameFacts, FrameReading, StationFacts, StationReading, check_command
+from bench.frame import Command, FrameFacts, FrameReading, StationFacts, StationReading, check_command, check_limit
 from bench.journal import Event, Row
 from bench.outcome import Outcome, Prepared, Readiness
 from bench.program import program_from_text
@@ -111,6 +111,7 @@ class FakeFrame:
         self.owner = 0
         self.deadman_left_s = 0.0
         self.lamp = 0
+        self.limits: dict[str, float] = {}  # the frame's own, as they stand there
         self.cabinet_C: float | None = None
         self.cabinet_asked: list[float | None] = []
         self.tamper: Tamper | None = None  # changes what is read: faults on cue
@@ -200,6 +201,8 @@ class FakeFrame:
             frame_temperature_C=21.0,
             cabinet_temperature_C=self.cabinet_C,
             stations=tuple(stations),
+            max_load_N=self.limits.get("max_load"),
+            max_speed_mm_per_s=self.limits.get("max_speed"),
         )
         return self.tamper(reading) if self.tamper is not None else reading
 
@@ -217,6 +220,12 @@ class FakeFrame:
             drive.target_mm = round(c.target_mm / step) * step if c.enable else drive.x_mm
             drive.speed_mm_per_s = c.speed_mm_per_s
         self.deadman_left_s = self.facts.deadman_ms / 1000.0
+
+    async def set_limit(self, role: str, value: float) -> None:
+        if self.trouble is not None:
+            self.trouble()
+        check_limit(self.facts, role, value)
+        self.limits[role] = value
 
     async def set_cabinet_C(self, temperature_C: float | None) -> None:
         self.cabinet_asked.append(temperature_C)

@@ -108,7 +108,13 @@ class PlantSide:
 
     async def truth(self) -> dict[str, Any]:
         p = self._plant
-        return {"load_N": p.spokes.load_N.tolist(), "motor_mm": p.motor_mm.tolist(), "owner": p.owner, "lamp": p.lamp}
+        return {
+            "load_N": p.spokes.load_N.tolist(),
+            "motor_mm": p.motor_mm.tolist(),
+            "owner": p.owner,
+            "lamp": p.lamp,
+            "limits": p.limits,
+        }
 
 
 @asynccontextmanager

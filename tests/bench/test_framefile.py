@@ -74,7 +74,15 @@ def test_a_serial_line_is_read_with_the_standards_defaults() -> None:
     assert (link.port, link.baud, link.parity, link.device) == ("/dev/ttyUSB0", 19200, "even", 1)
 
 
+OF_LOAD = 'max_load = { table = "input", address = 5 }'
+OF_SPEED = 'max_speed = { table = "input", address = 6, scale = 0.001 }'
 BAD = [
+    ({OF_LOAD: 'max_load = { table = "input", address = 5, writable = true }'}, "'registers.max_load.table' is \"input\""),
+    ({OF_LOAD: "max_load = { address = 905, offset = 5, writable = true }"}, "'registers.max_load.writable'.*without an offset"),
+    ({OF_LOAD: "max_load = { address = 905, scale = 50, writable = true }"}, "counts in 50, too coarse.*at most 20"),
+    ({OF_SPEED: "max_speed = { address = 906, scale = 0.02, writable = true }"}, "counts in 0.02, too coarse.*at most 0.01"),
+    ({"power_ok = { table": "power_ok = { writable = true, table"}, "'registers.power_ok.writable'.*max_load and max_speed"),
+    ({"\nload = {": "\nload = { writable = true,"}, "'layout.registers.load.writable'.*none of this table"),
     ({"deadman_ms = 3500 ": "deadman = 3500 "}, "unknown key 'deadman'; did you mean 'deadman_ms'"),
     ({"deadman_ms = 3500 ": "deadman_ms = 250 "}, "'deadman_ms' is 250: must be at least three ticks"),
     ({"deadman_ms = 3500 ": 'deadman_ms = "3500" '}, "'deadman_ms'.*plain number in ms"),
@@ -126,6 +134,18 @@ def test_a_wrong_file_gets_one_plain_message_that_names_file_and_key(changes: di
         frame_file(2, changes)
     text = str(caught.value)
     assert text.startswith("FRAME.toml: ") and "\n" not in text and "pydantic" not in text
+
+
+def test_the_limits_that_a_run_may_write_come_with_what_their_registers_tell_apart() -> None:
+    file = frame_file(
+        2,
+        {
+            OF_LOAD: 'max_load = { address = 905, type = "float32", writable = true }',
+            OF_SPEED: 'max_speed = { address = 907, type = "int32", scale = -0.0005, writable = true }',
+        },
+    )
+    assert file.facts.writable_limits == {"max_load": 0.1, "max_speed": 0.0005}
+    assert frame_file(1).facts.writable_limits == {}
 
 
 def test_a_serial_line_of_an_odd_speed_is_refused() -> None:

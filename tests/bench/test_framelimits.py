@@ -30,6 +30,7 @@ FRAME_FAULTS: dict[Fault, Callable[[FrameReading], FrameReading]] = {
     Fault.OWNER_LOST: lambda r: replace(r, owner_token=99),
     Fault.LOCAL: lambda r: replace(r, local=True, owner_token=0),
     Fault.DEADMAN: lambda r: replace(r, deadman_ms=200),
+    Fault.OWN_LIMIT: lambda r: replace(r, max_load_N=1700.0),
     Fault.CLOCK_STEP: lambda r: replace(r, at_utc=r.at_utc + 3600.0),
 }
 
@@ -49,7 +50,12 @@ def frame_reading(ms: int, now_s: float) -> FrameReading:
         frame_temperature_C=20.0,
         cabinet_temperature_C=40.0,
         stations=(reading(),),
+        max_load_N=1670.0,
+        max_speed_mm_per_s=0.198,
     )
+
+
+FACTS = frame_facts(writable_limits={"max_load": 1.0, "max_speed": 0.001})
 
 
 def look(change: Callable[[FrameReading], FrameReading], fault: Fault) -> Violation | None:
@@ -58,7 +64,7 @@ def look(change: Callable[[FrameReading], FrameReading], fault: Fault) -> Violat
     for _ in range(700):
         at_s += DT
         r = change(frame_reading(round(1000 * at_s), at_s))
-        watch, broken = check_frame(watch, r, frame_facts(), LIMITS, token=7, cabinet_C=40.0, at_s=at_s)
+        watch, broken = check_frame(watch, r, FACTS, LIMITS, token=7, cabinet_C=40.0, at_s=at_s)
         for v in broken:
             if v.fault is fault:
                 return v
@@ -69,7 +75,7 @@ def test_a_healthy_frame_breaks_nothing() -> None:
     watch = first_frame_watch(frame_reading(5000, 5.0))
     for i in range(1, 50):
         r = frame_reading(5000 + 100 * i, 5.0 + 0.1 * i)
-        watch, broken = check_frame(watch, r, frame_facts(), LIMITS, token=7, cabinet_C=40.0, at_s=5.0 + 0.1 * i)
+        watch, broken = check_frame(watch, r, FACTS, LIMITS, token=7, cabinet_C=40.0, at_s=5.0 + 0.1 * i)
         assert broken == ()
 
 
@@ -86,6 +92,20 @@ def test_each_fault_of_the_frame_is_found_and_followed_in_each_state(fault: Faul
 def test_a_cabinet_whose_thermometer_reads_nothing_is_not_heated_on() -> None:
     found = look(lambda r: replace(r, cabinet_temperature_C=None), Fault.CABINET)
     assert found is not None
+
+
+@pytest.mark.parametrize(
+    "change", [{"max_load_N": None}, {"max_load_N": float("nan")}, {"max_speed_mm_per_s": 1.0}, {"max_load_N": 400.0}]
+)
+def test_a_limit_in_the_frame_that_no_longer_stands_there_is_a_fault(change: dict[str, float | None]) -> None:
+    found = look(lambda r: replace(r, **change), Fault.OWN_LIMIT)  # type: ignore[arg-type]
+    assert found is not None and found.limit in (1670.0, 0.198)
+
+
+def test_a_limit_that_this_run_does_not_write_may_be_what_it_is() -> None:
+    watch = first_frame_watch(frame_reading(5000, 5.0))
+    r = replace(frame_reading(5100, 5.1), max_load_N=400.0)
+    assert check_frame(watch, r, frame_facts(), LIMITS, token=7, cabinet_C=40.0, at_s=5.1)[1] == ()
 
 
 def test_the_frame_counter_wraps_at_32_bits_without_a_fault() -> None:

@@ -6,8 +6,10 @@ import asyncio
 import socket
 import struct
 import threading
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager, closing
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import asynccontextmanager, closing, suppress
+from dataclasses import replace
+from random import Random
 
 import pytest
 from pyModbusTCP.server import DataBank, ModbusServer
@@ -17,7 +19,8 @@ from bench.cues import Cue
 from bench.errors import FrameFault, LineTrouble
 from bench.frametable import TcpLink
 from bench.registers import Block, Write
-from bench.transport import Transport, silence_s, wire_s
+from bench.simulated import Side
+from bench.transport import EXTRA_S, Transport, silence_s, wire_s
 from tests.bench.frames import frame_file, served
 
 Peer = Callable[[bytes, asyncio.StreamWriter], Awaitable[None]]
@@ -139,6 +142,89 @@ async def test_on_a_serial_line_a_late_answer_is_waited_out() -> None:
             await transport.read(Block(device=1, table="input", address=5, count=1))  # max_load, 2000
         await side.clear(Cue.LATE)
         assert list(await transport.read(Block(device=1, table="input", address=6, count=1))) == [1000]
+
+
+LIMIT = Block(device=1, table="input", address=5, count=1)  # max_load, 2000; 6: max_speed, 1000
+END = Block(device=1, table="input", address=216, count=8)  # the serial number, last of the table
+
+
+async def too_late(transport: Transport, side: Side, block: Block, late_s: float) -> None:
+    """A read whose answer comes ``late_s`` after the line has been drained for it."""
+    await side.cue(Cue.LATE, None, transport.deadline_s - EXTRA_S + transport.drain_s + late_s)
+    with pytest.raises(LineTrouble, match="no answer"):
+        await transport.read(block)
+    await side.clear(Cue.LATE)
+
+
+@pytest.mark.parametrize("late_s", [0.05, 0.15])
+async def test_on_a_serial_line_an_answer_later_than_the_draining_is_passed_over(late_s: float) -> None:
+    """It is as long as the next one's, and no number stands in it: 2000 would be taken for the 1000 asked for."""
+    async with served(frame_file(2), pty=True, timeout_s=0.2) as (file, side), Transport(file.link) as transport:
+        for _ in range(3):
+            await too_late(transport, side, LIMIT, late_s)
+            assert list(await transport.read(replace(LIMIT, address=6))) == [1000]
+            assert list(await transport.read(LIMIT)) == [2000]
+
+
+async def test_however_late_a_device_answers_no_answer_is_taken_for_anothers() -> None:
+    """It answers one request after the other; a refused read beyond its last register comes late as well."""
+    rng, answered = Random(3), 0
+    async with served(frame_file(2), pty=True, timeout_s=0.05) as (file, side), Transport(file.link) as transport:
+        text = list(await transport.read(Block(device=1, table="input", address=200, count=24)))
+        for _ in range(45):
+            count = rng.choice((1, 2, 4))
+            first = rng.randrange(25 - count)
+            if late := rng.random() < 0.4:
+                await side.cue(Cue.LATE, None, transport.deadline_s - EXTRA_S + rng.uniform(0.0, 0.3))
+            with suppress(LineTrouble):
+                words = await transport.read(Block(device=1, table="input", address=200 + first, count=count))
+                assert list(words) == text[first : first + count]
+                answered += 1
+            if late:
+                await side.clear(Cue.LATE)
+    assert answered > 8
+
+
+async def test_after_a_time_out_a_device_that_has_no_more_registers_is_asked_in_the_old_length() -> None:
+    async with served(frame_file(2), pty=True, timeout_s=0.2) as (file, side), Transport(file.link) as transport:
+        good = list(await transport.read(END))
+        with pytest.raises(FrameFault, match="illegal data address"):
+            await transport.read(replace(END, count=9))
+        await too_late(transport, side, END, 0.05)
+        assert list(await transport.read(END)) == good
+
+
+async def test_the_longest_read_is_preceded_by_a_shorter_one_after_a_time_out() -> None:
+    async with served(frame_file(2), pty=True, timeout_s=0.2) as (file, side):
+        link = file.link.model_copy(update={"most_registers": 8})
+        async with Transport(link) as transport:
+            block = Block(device=1, table="input", address=0, count=8)
+            await too_late(transport, side, block, 0.05)
+            before = transport.requests
+            assert len(await transport.read(block)) == 8
+            assert transport.requests == before + 2
+
+
+async def test_nothing_is_asked_otherwise_while_the_line_is_good_nor_long_after(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("bench.transport.OWED_S", 0.3)
+    asked: list[int] = []
+    async with served(frame_file(2), pty=True, timeout_s=0.2) as (file, side), Transport(file.link) as transport:
+        once = transport._read_once
+
+        async def noted(block: Block) -> Sequence[int]:
+            asked.append(block.count)
+            return await once(block)
+
+        monkeypatch.setattr(transport, "_read_once", noted)
+        await transport.read(LIMIT)
+        await too_late(transport, side, LIMIT, 0.0)
+        await transport.read(LIMIT)
+        await transport.read(LIMIT)
+        await RealClock().sleep_until(RealClock().now_s() + 0.31)
+        await transport.read(LIMIT)
+    assert asked[:3] == [1, 1, 2] and asked[-1] == 1
 
 
 async def test_silence_ends_within_the_stated_time() -> None:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 
 import pytest
 
 from bench.cues import Cue
 from bench.errors import BenchError, FrameFault, LineTrouble
 from bench.frame import Command
-from tests.bench.frames import START_UTC, TOKEN, Rig, rig
+from bench.ownlimits import write_limits
+from tests.bench.frames import START_UTC, TOKEN, Rig, frame_file, rig
 
 
 @pytest.fixture(params=["plant", "tcp", "rtu"])
@@ -231,3 +233,96 @@ async def test_a_frame_without_a_cabinet_refuses_a_temperature(on: Rig) -> None:
 async def test_the_lamp_is_lit(on: Rig) -> None:
     await on.frame.set_lamp(2)
     assert (await on.side.truth())["lamp"] == 2
+
+
+# the frame's own limits ----------------------------------------------------------------------------------------------
+
+SHIPPED = (
+    'max_load = { table = "input", address = 5 }',
+    'max_speed = { table = "input", address = 6, scale = 0.001 }',
+)
+ORDERS = ("ABCD", "CDAB", "BADC", "DCBA")
+CODINGS = [
+    ("", ", scale = 0.001"),
+    (', type = "int16", scale = 0.5', ', type = "uint16", scale = 0.0005'),
+    *((f', type = "int32", scale = 0.01, order = "{o}"', f', type = "uint32", scale = 1e-5, order = "{o}"') for o in ORDERS),
+    *((f', type = "float32", order = "{o}"', f', type = "float32", scale = 0.1, order = "{o}"') for o in ORDERS),
+]  # fmt: skip
+
+
+@asynccontextmanager
+async def limited(kind: str, coding: tuple[str, str] = CODINGS[0]) -> AsyncIterator[Rig]:
+    """A frame whose own limits may be written, in registers of this coding."""
+    load, speed = coding
+    changes = {
+        SHIPPED[0]: f"max_load = {{ address = 900{load}, writable = true }}",
+        SHIPPED[1]: f"max_speed = {{ address = 902{speed}, writable = true }}",
+    }
+    async with rig(kind, frame_file(2, changes)) as made:
+        yield made
+
+
+@pytest.mark.parametrize("kind", ["plant", "tcp", "rtu"])
+@pytest.mark.parametrize("coding", CODINGS, ids=lambda c: c[0].strip(", ") or "uint16")
+async def test_its_own_limits_are_written_and_read_back_however_they_are_coded(
+    kind: str, coding: tuple[str, str]
+) -> None:
+    async with limited(kind, coding) as on:
+        await on.frame.claim(TOKEN)
+        before = await on.frame.read()
+        assert (before.max_load_N, before.max_speed_mm_per_s) == (pytest.approx(2000.0), pytest.approx(1.0))
+        after, said = await write_limits(on.frame, {"max_load": 1234.0, "max_speed": 0.321}, before)
+        assert (after.max_load_N, after.max_speed_mm_per_s) == (pytest.approx(1234.0), pytest.approx(0.321))
+        assert [s.data["before"] for s in said] == [pytest.approx(2000.0), pytest.approx(1.0)]
+        limits = (await on.side.truth())["limits"]
+        assert (limits["max_load"], limits["max_speed"]) == (pytest.approx(1234.0), pytest.approx(0.321))
+
+
+@pytest.mark.parametrize("kind", ["plant", "tcp", "rtu"])
+async def test_a_written_load_limit_acts_in_the_frame_itself_without_the_controller(kind: str) -> None:
+    async with limited(kind) as on:
+        await on.frame.claim(TOKEN)
+        await on.frame.set_limit("max_load", 400.0)
+        r = await on.pass_s(30.0, [move(0, 12.0)])  # nobody looks at the load: it would go on to the cut-out at 2200 N
+        assert r.stations[0].drive_fault != 0 and not r.stations[0].enabled
+        assert 400.0 * 0.8 < (await on.side.truth())["load_N"][0] < 400.0 + 0.5 * 1700.0 * 0.02
+        await on.frame.write([move(0, 12.0, enable=False, reset=True)])
+        r = await on.pass_s(1.0, [move(0, 0.0)])
+        assert r.stations[0].enabled and r.stations[0].moving, "it may be let off"
+
+
+@pytest.mark.parametrize("kind", ["plant", "tcp", "rtu"])
+async def test_a_written_speed_limit_acts_in_the_frame_itself(kind: str) -> None:
+    async with limited(kind) as on:
+        await on.frame.claim(TOKEN)
+        await on.frame.set_limit("max_speed", 0.05)
+        assert (await on.pass_s(2.0, [move(0, 5.0, 1.0)])).stations[0].position_mm == pytest.approx(0.1, abs=2e-3)
+
+
+@pytest.mark.parametrize("kind", ["plant", "tcp", "rtu"])
+async def test_a_limit_is_taken_only_from_who_commands_the_frame_and_forgotten_by_a_restart(kind: str) -> None:
+    async with limited(kind) as on:
+        before = await on.frame.read()
+        with pytest.raises(FrameFault, match=r"1000 N was written and 2000 N reads back"):
+            await write_limits(on.frame, {"max_load": 1000.0}, before)
+        await on.frame.claim(TOKEN)
+        await write_limits(on.frame, {"max_load": 1000.0}, before)
+        await on.pass_s(1.0)
+        await on.side.cue(Cue.RESTART)
+        with pytest.raises(LineTrouble, match="jumped back"):
+            await on.pass_s(0.5)
+        assert (await on.pass_s(0.1)).max_load_N == pytest.approx(2000.0)
+
+
+@pytest.mark.parametrize("kind", ["plant", "tcp", "rtu"])
+async def test_a_limit_above_what_the_file_states_or_that_is_not_writable_is_never_sent(kind: str) -> None:
+    async with limited(kind) as on:
+        await on.frame.claim(TOKEN)
+        for role, bad in (("max_load", 2001.0), ("max_load", 0.0), ("max_speed", 1.01), ("max_load", float("nan"))):
+            with pytest.raises(ValueError, match=role):
+                await on.frame.set_limit(role, bad)
+        assert (await on.side.truth())["limits"] == {"max_load": 2000.0, "max_speed": 1.0}
+    async with rig(kind) as on:
+        await on.frame.claim(TOKEN)
+        with pytest.raises(ValueError, match="not writable"):
+            await on.frame.set_limit("max_load", 1000.0)

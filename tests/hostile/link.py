@@ -6,9 +6,11 @@ Each request is answered truly or by one lie. Promises: a call ends within its d
 request, or raises LineTrouble or FrameFault and nothing else; after a lie the next honest answer is taken; a request is
 sent once; and what only reads never writes.
 
-A serial line carries no number with an answer: one that comes later than the link waits (its deadline and the time it
-lets the line drain) and is as long as the next one's cannot be told from it. That is reported as broken here, with how
-many requests it is behind; a frame's device counter is what finds it in a run. A starved machine makes such answers.
+A serial line carries no number with an answer. After a time-out the link asks in another length for two seconds, so that
+an answer to the request before does not fit; before a read of the longest length it asks a shorter one, which a device
+that answers in turn cannot overtake. This peer answers out of turn, so that a late answer of the longest length may
+still be taken; and a starved machine is later than two seconds. That is reported as broken here, with how many requests
+it is behind; a frame's device counter is what finds it in a run.
 """
 
 from __future__ import annotations
@@ -74,7 +76,7 @@ class Peer:
             self.writes.append(request)
             return request[:5]
         self.words = [(self.requests * 257 + address + k) & 0xFFFF for k in range(count)]
-        self.told[tuple(self.words)] = self.requests
+        self.told[tuple(self.words[:1])] = self.requests  # as many of them as were asked for
         return struct.pack(f">BB{count}H", function, 2 * count, *self.words)
 
     def framed(
@@ -234,7 +236,7 @@ async def throw(count: int, seed: int, *, serial: bool) -> tuple[Counter[str], l
             )
             result, words = await _call(transport, block)
             ended[f"{peer.lie}: {result}"] += 1
-            wrong = _wrong(peer, result, words)
+            wrong = _wrong(peer, block, result, words)
             if peer.writes:
                 wrong.append("a read sent a write")
                 peer.writes.clear()
@@ -246,7 +248,7 @@ async def throw(count: int, seed: int, *, serial: bool) -> tuple[Counter[str], l
                 if again != "line trouble":
                     break
                 await transport.wait_connected(PATIENCE_S)
-            if again != "words" or words != peer.words:
+            if again != "words" or words != peer.words[: block.count]:
                 wrong.append(f"the honest answer after it was not taken: {again}{_whose(peer, words)}")
             broken += [f"request {number}, {honest}: {w}" for w in wrong]
     return ended, broken
@@ -267,14 +269,14 @@ async def _call(transport: Transport, block: Block) -> tuple[str, list[int]]:
 
 
 def _whose(peer: Peer, words: list[int]) -> str:
-    before = peer.requests - peer.told.get(tuple(words), peer.requests)
+    before = peer.requests - peer.told.get(tuple(words[:1]), peer.requests)
     return f" but those of {before} before" if before else ""
 
 
-def _wrong(peer: Peer, result: str, words: list[int]) -> list[str]:
+def _wrong(peer: Peer, block: Block, result: str, words: list[int]) -> list[str]:
     if result not in ("words", "line trouble", "frame fault"):
         return [result]
-    if result == "words" and words != peer.words and (peer.serial or peer.lie not in UNSEEN):
+    if result == "words" and words != peer.words[: block.count] and (peer.serial or peer.lie not in UNSEEN):
         return [f"words that are not this request's{_whose(peer, words)}: {words[:3]} for {peer.words[:3]}"]
     if result == "frame fault" and peer.lie in ("truth", "split"):
         return ["a true answer was taken for a refusal"]

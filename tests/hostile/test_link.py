@@ -16,12 +16,12 @@ from tests.hostile.link import LIES, SERIAL_LIES, silent_writes, throw
 
 @pytest.mark.parametrize(("serial", "count"), [(False, 90), (True, 50)], ids=["tcp", "serial line"])
 async def test_no_lie_is_taken_for_an_answer_and_no_truth_is_lost_after_it(serial: bool, count: int) -> None:
-    """On a serial line an answer later than the link waits, as a busy machine makes them, cannot be told from the next
-    one's if it is as long (no number stands in it): those are counted and must stay rare; over TCP none may be."""
+    """On a serial line no number stands in an answer: one of the longest length that comes out of turn, or one that is
+    seconds late, as a busy machine makes them, may be taken: those are counted and must be rare; over TCP none may be."""
     ended, broken = await throw(count, 3, serial=serial)
     late = [b for b in broken if " but those of " in b]
     assert [b for b in broken if b not in late] == []
-    assert len(late) <= (0.1 * count if serial else 0)
+    assert len(late) <= (0.04 * count if serial else 0)
     told = {what.split(":")[0] for what in ended}
     assert len(told) > 0.7 * len(set(SERIAL_LIES if serial else LIES)), "too few kinds of lies were told"
 
