@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,9 +58,10 @@ class Draws:
         """D."""
         return int(self.bias.shape[0])
 
-    def take(self, part: slice) -> Draws:
+    def take(self, part: slice | NDArray[np.bool_]) -> Self:
         """Some of the wheels."""
-        return Draws(
+        return replace(
+            self,
             chain=some_of(self.chain, part),
             reading=self.reading[:, part],
             bias=self.bias[part],

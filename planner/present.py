@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,8 @@ MOST_OUTLIERS = 4
 LEAST_SPREAD, MOST_SPREAD = 0.03, 0.12  # of tension from spoke to spoke, sd, in a wheel of which nothing is known
 WIDER = 1.5  # than the middle half of its spokes shows
 UNKNOWN_LEVEL = 0.3  # of a wheel's mean tension, sd
+TURNING_ERROR = 0.1  # of the change of tension that turns bring, sd, until it is read again
+TURNED_LEVEL_SD = 0.03  # of the mean tension that turns were foreseen to bring
 FREE_MM = 5.0  # sd of a shortening that is not held to any expectation
 REPEATS_MORE = 1.5  # readings scatter so many times more than the build file says: worth saying
 
@@ -63,6 +65,18 @@ class Expected:
         return cls(
             tension_N=mean,
             covariance=spread_of(influence, shortening) + each_its_own + level_of(mean, UNKNOWN_LEVEL),
+        )
+
+    @classmethod
+    def after_turns(cls, wheel: Wheel, before_N: Floats, after_N: Floats, read_sd_N: Floats, influence: Floats) -> Self:
+        """Where turns just made should have brought it: as well as it was read before them, and as turns go."""
+        shortening = TURNING_ERROR * np.abs(after_N - before_N) / np.linalg.norm(influence, axis=1)
+        return cls(
+            tension_N=after_N,
+            covariance=set_error_of(wheel, read_sd_N)
+            + spread_of(influence, shortening)
+            + level_of(after_N, TURNED_LEVEL_SD),
+            from_record=True,
         )
 
 

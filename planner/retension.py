@@ -16,13 +16,11 @@ from planner.learning import Learned, Lives, expected_now, learn, wheels_like_it
 from planner.outlook import Setting
 from planner.past import Past, Seen, Turned, likely_pasts
 from planner.present import (
+    TURNING_ERROR,
     Expected,
     Measured,
     Present,
     at_shop_temperature,
-    level_of,
-    set_error_of,
-    spread_of,
     where_it_stands,
 )
 from planner.prospect import ToCome, best_level, creeping_EA_N, session_EA_N, session_hours, what_comes
@@ -36,8 +34,6 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 FIBRE_EXPANSION_PER_K = -12e-6  # of the fibre, where no batch is given
-TURNING_ERROR = 0.1  # of the change of tension that turns bring, sd, until it is read again
-TURNED_LEVEL_SD = 0.03  # of the mean tension that turns were foreseen to bring
 BETTER_BY = 0.05  # of a probability: another set tension is worth naming
 
 
@@ -262,14 +258,7 @@ def _expected(
     """From the turns just made, else from the record; guessed histories say too little of single spokes."""
     if turned:
         last = turned[-1]
-        shortening = TURNING_ERROR * np.abs(last.after_N - last.before_N) / np.linalg.norm(A, axis=1)
-        return Expected(
-            tension_N=last.after_N,
-            covariance=set_error_of(wheel, measured.sd_N)
-            + spread_of(A, shortening)
-            + level_of(last.after_N, TURNED_LEVEL_SD),
-            from_record=True,
-        )
+        return Expected.after_turns(wheel, last.before_N, last.after_N, measured.sd_N, A)
     if setting is not None and past is not None:
         return expected_now(setting, lives, A)
     return Expected.of_any_wheel(wheel, read, A)

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.chain import Chain, ChainState, virgin
+from models.chain import ChainState, virgin
 from planner.candidates import Bench, Candidate, Timing
 from planner.coupling import mean_coupling
-from planner.outlook import Draws, H, Setting, output_times_h, some_of, standing_until
+from planner.outlook import Draws, H, Setting, output_times_h, standing_until
 from planner.relaxation import (
     Spokes,
     Standing,
@@ -43,15 +43,10 @@ SMOOTH_PERCENT = ((0.3, 0.9), (3.0, 0.1))  # width and share: a draw within tole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MeanDraws:
-    """The draws as one mean spoke a side."""
-
-    chain: Chain  # (D, 2)
-    reading: Floats  # (S, D, 1) error of the whole wheel's mean, standard normal / sqrt(spokes)
-    bias: Floats  # (D, 1)
-    seat_mm: Floats  # (D, 2)
-    seat_at_once: Floats  # (D, 1)
-    softer: Floats  # (D, 1)
+class MeanDraws(Draws):
+    """The draws as one mean spoke a side: ``chain`` and ``seat_mm`` of (D, 2), ``reading`` of (S, D, 1), the error of
+    the whole wheel's mean (standard normal / sqrt(spokes)).
+    """
 
     @classmethod
     def of(cls, setting: Setting, draws: Draws) -> MeanDraws:
@@ -76,29 +71,9 @@ class MeanDraws:
             softer=draws.softer,
         )
 
-    def take(self, part: slice | NDArray[np.bool_]) -> MeanDraws:
-        """Some of the draws."""
-        return MeanDraws(
-            chain=some_of(self.chain, part),
-            reading=self.reading[:, part],
-            bias=self.bias[part],
-            seat_mm=self.seat_mm[part],
-            seat_at_once=self.seat_at_once[part],
-            softer=self.softer[part],
-        )
-
     def spokes(self, setting: Setting) -> Spokes:
         """The draws as the relaxation takes them."""
-        return Spokes(
-            chain=self.chain,
-            coupling=mean_coupling(setting.wheel, setting.EA_N),
-            temperature_C=setting.build.shop.standing_C,
-            sessions_C=setting.build.shop.temperature_C,
-            seat_mm=self.seat_mm,
-            seat_at_once=self.seat_at_once,
-            give_per_N=setting.follow_up * (self.softer - 1.0) / setting.EA_N,
-            set_end_s=setting.build.shop.set_session_h * H,
-        )
+        return setting.spokes(self, mean_coupling(setting.wheel, setting.EA_N))
 
     def stands_N(self, setting: Setting, wanted_N: Floats, row: int) -> Floats:
         """(..., D, 2) true mean tensions of the sides that a session leaves; ``wanted_N`` broadcasts to it."""

@@ -263,7 +263,7 @@ async def rehearsed(
     on_points: Callable[[tuple[Point, ...]], None],
 ) -> Stood:
     """The same on the simulated twin in virtual time, with an invented gauge that reads itself."""
-    from bench.clock import VirtualClock
+    from bench.clock import RealClock, VirtualClock
     from bench.gaugestand import GaugeStand
     from bench.plantframe import PlantFrame, make_plant
     from bench.steps import stations_of
@@ -274,7 +274,7 @@ async def rehearsed(
     async def advance(dt_s: float) -> None:
         plant.advance(dt_s)
 
-    clock = VirtualClock(0.0, advance)
+    clock = VirtualClock(RealClock().utc(), advance)
     async with PlantFrame(plant, clock) as frame:
         person = InventedGauge(plant, station, seed, say)
         stand = GaugeStand(frame, clock, program, levels, person, _Nowhere(), 1, settle_s=settle_s, on_points=on_points)
@@ -356,8 +356,8 @@ def calibrate_on_frame(
         return asyncio.run(rehearsed(file, program, levels, asked.settle_s, seed, say, keep))
     say(MOTION)
     say(
-        "For each reading the drive is switched off and the guard may be opened; nothing moves again before the gauge "
-        "is off, the guard is closed and you have pressed Enter. The spoke stays under load all the while: eye "
+        "For each reading the drive is switched off and the guard may be opened; nothing moves again before the gauge\n"
+        "is off, the guard is closed and you have pressed Enter. The spoke stays under load all the while: eye\n"
         "protection on, never in line with it.\n"
     )
 

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from models.errors import InputError
 from models.units import KGF_N
 from tui.format import number, percent, signed
+from tui.readings import filled_rows
 
 if TYPE_CHECKING:
     from models.calibrate import Calibrated, Readings
@@ -19,6 +18,7 @@ if TYPE_CHECKING:
 
 COLUMNS = ("load_before_N", "load_N", "reading", "direction", "series")
 NEEDED = ("load_N", "reading")
+INVENTED = "INVENTED in a rehearsal: for no real spoke"
 LARGEST = 1e9  # of a load or a reading: a slip of the pen, not a gauge
 
 
@@ -35,19 +35,7 @@ def read_gauge_table(path: Path) -> Readings:
 
     from models.calibrate import Readings
 
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file (a table of gauge readings was expected)") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: not a text file (a table of gauge readings was expected)") from None
-    table = csv.reader(io.StringIO(text, newline=""))
-    try:
-        rows = [(table.line_num, row) for row in table if any(cell.strip() for cell in row)]
-    except csv.Error as error:
-        raise InputError(f"{path}: line {table.line_num}: {error}") from None
-    if not rows:
-        raise InputError(f"{path}: empty; columns {', '.join(NEEDED)} are needed")
+    rows = filled_rows(path, "a table of gauge readings", ", ".join(NEEDED))
     header = [name.strip() for name in rows[0][1]]
     for name in NEEDED:
         if name not in header:
@@ -119,11 +107,39 @@ def table_rows(gauge: Gauge, step_N: float, stiffness_N_per_mm: float | None) ->
     return rows
 
 
+def rows_by_reading(gauge: Gauge, stiffness_N_per_mm: float | None) -> list[dict[str, float]]:
+    """The same table the other way: round readings, the tension that each is, and U."""
+    low, high = sorted(gauge.range_reading)
+    step = round_step(high - low, (1.0, 2.0, 5.0))
+    rows = []
+    for k in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1):
+        reading = k * step
+        if stiffness_N_per_mm is None:
+            tension, sd = gauge.tension_N(reading)
+        else:
+            tension, sd = gauge.true_tension_N(reading, stiffness_N_per_mm)
+        if float(tension) > 0.0:
+            rows.append({"reading": reading, "tension_N": float(tension), "U_N": 2.0 * float(sd)})
+    return rows
+
+
+def round_step(span: float, parts: Sequence[float] = (1.0, 2.0, 2.5, 5.0)) -> float:
+    """The smallest round step (one of ``parts`` times a power of ten) that makes at most 20 rows of a span."""
+    decade = 10.0 ** math.floor(math.log10(span / 20.0))
+    return next(step for step in (*(p * decade for p in parts), 10.0 * decade) if span / step <= 20.0)
+
+
+def steps_places(step: float) -> int:
+    """Decimal places that show every multiple of a round step."""
+    return next(n for n in range(12) if math.isclose(step * 10**n, round(step * 10**n), rel_tol=1e-9))
+
+
 def table_text(gauge: Gauge, step_N: float, stiffness_N_per_mm: float | None) -> str:
-    """The printable table as plain text."""
+    """The printable table as plain text, both ways."""
     places = places_of(gauge)
-    what = "under the gauge" if stiffness_N_per_mm is None else f"gauge off, {stiffness_N_per_mm:g} N/mm"
-    lines = [
+    what = "under the gauge" if stiffness_N_per_mm is None else f"gauge off, {stiffness_N_per_mm:.0f} N/mm"
+    lines = [INVENTED] if gauge.extra.get("invented") else []
+    lines += [
         f"Tension ({what})     Reading      U (k = 2)",
         "     N     kgf" + f"{gauge.reading_unit[:14]:>16}" + "      N       %",
     ]
@@ -133,6 +149,14 @@ def table_text(gauge: Gauge, step_N: float, stiffness_N_per_mm: float | None) ->
             f"{number(t):>6}{number(t / KGF_N, 1):>8}{number(row['reading'], places):>16}"
             f"{number(row['U_N']):>7}{number(row['U_percent'], 1):>8}"
         )
+    by_reading = rows_by_reading(gauge, stiffness_N_per_mm)
+    read = max((steps_places(r["reading"]) for r in by_reading), default=0)
+    lines += ["", "Reading     Tension      U (k = 2)", f"{gauge.reading_unit[:7]:>7}      N     kgf       N"]
+    lines += [
+        f"{number(r['reading'], read):>7}{number(r['tension_N']):>7}{number(r['tension_N'] / KGF_N, 1):>8}"
+        f"{number(r['U_N']):>8}"
+        for r in by_reading
+    ]
     return "\n".join(lines)
 
 
@@ -174,3 +198,30 @@ def places_of(gauge: Gauge) -> int:
     if gauge.resolution <= 0.0:
         return 2
     return max(0, math.ceil(-math.log10(gauge.resolution) - 1e-9)) + (0 if gauge.resolution < 1.0 else 1)
+
+
+def summary(found: Calibrated) -> dict[str, Any]:
+    """What the record keeps beside the curve."""
+    return {
+        "readings": int(found.used.load_N.size),
+        "degrees_of_freedom": found.dof,
+        "scatter_N": found.sd_N,
+        "repeat_percent": found.repeat_percent,
+        "hysteresis_percent": found.hysteresis_percent,
+        "class": found.best_class,
+        "class_from": [{"class": name, "load_N": load} for name, load in found.class_from()],
+        "levels": [
+            {
+                "load_N": x.load_N,
+                "readings": x.readings,
+                "accuracy_percent": x.accuracy_percent,
+                "repeat_percent": x.repeat_percent,
+                "reverse_percent": x.reverse_percent,
+                "resolution_percent": x.resolution_percent,
+                "class": x.best_class,
+            }
+            for x in found.levels
+        ],
+        "candidates": [dict(t) for t in found.tried],
+        "warnings": list(found.warnings),
+    }

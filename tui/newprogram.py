@@ -4,29 +4,20 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 if TYPE_CHECKING:
     from bench.purposes import Stations
     from models.design import PlannedWheel, Proposal
+    from planner.build import Build
 
-
-def as_force(text: str, option: str) -> float:
-    """A force as typed, in N; raises InputError naming the option."""
-    from models.errors import InputError
-    from models.units import parse_force_N
-
-    try:
-        value = parse_force_N(float(text) if text.replace(".", "", 1).isdigit() else text)
-    except ValueError as error:
-        raise InputError(f"{option}: {error}") from None
-    if not 0 < value < float("inf"):
-        raise InputError(f"{option} is {text}: must be above 0")
-    return value
+Command = TypeVar("Command", bound=Callable[..., Any])
+USUAL_LOAD_N = 981.0
+USUAL_LENGTH_MM = 285.0
 
 
 def plain_text(text: str, option: str) -> None:
@@ -59,6 +50,7 @@ def write_program(
     common: dict[str, Any], make: Callable[[Stations, float | None], str], more: dict[str, Any] | None = None
 ) -> None:
     """Name stations and spokes, make the text, and keep it."""
+    from tui.forces import typed_force_N
     from tui.out import refuse_existing
 
     refuse_existing(common["out"], common["force"])
@@ -70,60 +62,19 @@ def write_program(
     labels = [
         (name, tuple(f"{batch}-{k:02d}" for k in numbers[i * row : (i + 1) * row])) for i, name in enumerate(names)
     ]
-    break_N = as_force(common["break_load"], "--break-load") if common["break_load"] else None
+    break_N = typed_force_N(common["break_load"], "--break-load") if common["break_load"] else None
     keep_program(make(labels, break_N), common, more)
 
 
-@functools.cache
-def designed(
-    hours: float,
-    stations: int,
-    service_N: float,
-    high_N: float,
-    warm_C: float | None = None,
-    touches: bool = False,
-    wheel: PlannedWheel | None = None,
-    gauge_length_mm: float = 285.0,
-    linear_density_g_per_m: float | None = None,
-) -> tuple[Proposal, PlannedWheel]:
-    """The batch test that tells most of the planned wheel, and that wheel; what cannot be asked for is refused."""
-    from bench.purposes import LEAST_BATCH_H, MOST_WARMING_H, OVERHEAD_H, WARMING_H
-    from models.design import PlannedWheel, propose
-    from models.errors import InputError
-
-    if hours < LEAST_BATCH_H:
-        raise InputError(
-            f"--hours is {hours:g}: at least {LEAST_BATCH_H:g} h are needed for two holds and two recoveries"
-        )
-    if not service_N < high_N:
-        raise InputError(f"--high-load is {high_N:g} N: must be above --load ({service_N:g} N)")
-    wheel = PlannedWheel(target_N=service_N, stretch_N=high_N) if wheel is None else wheel
-    spare = 0.0 if warm_C is None else 2.0 * (MOST_WARMING_H - WARMING_H)
-    proposal = propose(
-        hours=hours - OVERHEAD_H - spare,
-        stations=stations,
-        service_N=service_N,
-        high_N=high_N,
-        warm_C=warm_C,
-        touches=touches,
-        wheel=wheel,
-        gauge_length_mm=gauge_length_mm,
-        linear_density_g_per_m=linear_density_g_per_m,
-    )
-    return proposal, wheel
-
-
-def wheel_of_build(path: Path) -> tuple[PlannedWheel, float, float | None]:
-    """The planned wheel of a BUILD.toml, its spokes' creeping length in mm, and their linear density where given."""
+def planned_wheel(build: Build) -> PlannedWheel:
+    """The wheel of a BUILD.toml as the test's design sees it."""
     from models.design import PlannedWheel
     from models.units import fibre_area_mm2
-    from planner.build import load_build
     from planner.wheel import wheel_of
 
-    build = load_build(path)
     shop, tension = build.shop, build.tension
     EA_N = 75e3 * fibre_area_mm2(build.spoke.linear_density_g_per_m)  # middle of what is known of such fibre
-    wheel = PlannedWheel(
+    return PlannedWheel(
         target_N=tension.target_N,
         followup=float(wheel_of(build).follow_up(EA_N)),
         delivery_h=tension.delivery_h,
@@ -136,50 +87,146 @@ def wheel_of_build(path: Path) -> tuple[PlannedWheel, float, float | None]:
         session_h=shop.set_session_h,
         temperature_C=shop.temperature_C,
     )
-    return wheel, build.spoke.fibre_length_mm, build.spoke.linear_density_g_per_m
 
 
-def write_batch_test(
-    common: dict[str, Any],
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchTest:
+    """A batch test as it was asked for; each number of spokes has its own best night."""
+
+    hours: float
+    service_N: float
+    high_N: float
+    warm_C: float | None
+    touches: bool
+    wheel: PlannedWheel | None
+    gauge_length_mm: float
+    linear_density_g_per_m: float | None
+    break_load_N: float | None
+
+    def program(self, stations: Stations, batch: str) -> str:
+        """The night for these spokes as the text of a PROGRAM.toml."""
+        from bench import purposes
+
+        spokes = sum(1 if isinstance(labels, str) else len(labels) for _, labels in stations)
+        return purposes.new_batch(
+            hours=self.hours,
+            stations=stations,
+            batch=batch,
+            gauge_length_mm=self.gauge_length_mm,
+            service_N=self.service_N,
+            high_N=self.high_N,
+            break_load_N=self.break_load_N,
+            segments=designed(self, spokes)[0].best.night.segments,
+        )
+
+    def say(self, spokes: int) -> None:
+        """What the night will and will not tell, on stderr."""
+        from models.design import in_words
+        from tui.out import say
+
+        for line in in_words(*designed(self, spokes)):
+            say(f"- {line}")
+
+
+@functools.cache
+def designed(test: BatchTest, spokes: int) -> tuple[Proposal, PlannedWheel]:
+    """The night that tells most of the planned wheel, and that wheel; what cannot be asked for is refused."""
+    from bench.purposes import LEAST_BATCH_H, MOST_WARMING_H, OVERHEAD_H, WARMING_H
+    from models.design import PlannedWheel, propose
+    from models.errors import InputError
+
+    if test.hours < LEAST_BATCH_H:
+        raise InputError(
+            f"--hours is {test.hours:g}: at least {LEAST_BATCH_H:g} h are needed for two holds and two recoveries"
+        )
+    if not test.service_N < test.high_N:
+        raise InputError(f"--high-load is {test.high_N:g} N: must be above --load ({test.service_N:g} N)")
+    wheel = PlannedWheel(target_N=test.service_N, stretch_N=test.high_N) if test.wheel is None else test.wheel
+    spare = 0.0 if test.warm_C is None else 2.0 * (MOST_WARMING_H - WARMING_H)
+    proposal = propose(
+        hours=test.hours - OVERHEAD_H - spare,
+        stations=spokes,
+        service_N=test.service_N,
+        high_N=test.high_N,
+        warm_C=test.warm_C,
+        touches=test.touches,
+        wheel=wheel,
+        gauge_length_mm=test.gauge_length_mm,
+        linear_density_g_per_m=test.linear_density_g_per_m,
+    )
+    return proposal, wheel
+
+
+def batch_test(
+    *,
     hours: float,
     load: str | None,
     high_load: str | None,
-    warm_C: float | None,
+    warm: float | None,
     touches: bool,
     build: Path | None,
-) -> None:
-    """`program new-batch`: find the night, write it, say what it will tell; a gauge length of None is the build's."""
-    from bench import purposes
-    from models.design import in_words
-    from tui.out import refuse_existing, say
+    gauge_length_mm: float | None,
+    break_load: str | None,
+) -> BatchTest:
+    """From the command line; what is left out is the build's, or the usual."""
+    from planner.build import load_build
+    from tui.forces import typed_force_N
 
-    refuse_existing(common["out"], common["force"])
-    wheel, length_mm, density = (None, 285.0, None) if build is None else wheel_of_build(build)
-    common["gauge_length_mm"] = common["gauge_length_mm"] or length_mm
-    service_N = as_force(load, "--load") if load else (981.0 if wheel is None else wheel.target_N)
-    high_N = as_force(high_load, "--high-load") if high_load else 1.5 * service_N
+    wheel, spoke = None, None
+    if build is not None:
+        read = load_build(build)
+        wheel, spoke = planned_wheel(read), read.spoke
+    break_load_N = typed_force_N(break_load, "--break-load") if break_load else None
+    service_N = typed_force_N(load, "--load") if load else (USUAL_LOAD_N if wheel is None else wheel.target_N)
+    high_N = typed_force_N(high_load, "--high-load") if high_load else 1.5 * service_N
     if wheel is not None:
         wheel = replace(wheel, stretch_N=min(high_N, wheel.stretch_N or high_N))
-    spokes = len(station_names(common)) * common["in_series"]
-    proposal, wheel = designed(
-        hours, spokes, service_N, high_N, warm_C, touches, wheel, common["gauge_length_mm"], density
+    return BatchTest(
+        hours=hours,
+        service_N=service_N,
+        high_N=high_N,
+        warm_C=warm,
+        touches=touches,
+        wheel=wheel,
+        gauge_length_mm=gauge_length_mm or (USUAL_LENGTH_MM if spoke is None else spoke.fibre_length_mm),
+        linear_density_g_per_m=None if spoke is None else spoke.linear_density_g_per_m,
+        break_load_N=spoke.break_load_N if break_load_N is None and spoke is not None else break_load_N,
     )
+
+
+def batch_test_options(command: Command) -> Command:
+    """Options of a batch test, as `batch_test` takes them."""
+    for option in (
+        click.option("--build", type=click.Path(path_type=Path), help="BUILD.toml of the wheel that the batch is for."),
+        click.option("--touches", is_flag=True, help="Recoveries truly slack, read by short touches, not at the tare."),
+        click.option(
+            "--warm", type=click.FloatRange(30, 65), metavar="DEG_C", help="A warm step: a frame with a cabinet."
+        ),
+        click.option("--high-load", help="Second, higher load; half as much again if left out."),
+        click.option(
+            "--load",
+            help=f"Load in the wheel: '100 kgf', '981 N'; that of --build, or {USUAL_LOAD_N:g} N, if left out.",
+        ),
+        click.option(
+            "--hours", type=click.FloatRange(min=0, min_open=True), required=True, help="Length of the night."
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+def write_batch_test(common: dict[str, Any], test: BatchTest) -> None:
+    """`program new-batch`: find the night, write it, say what it will tell."""
+    from tui.out import refuse_existing
+
+    refuse_existing(common["out"], common["force"])
+    spokes = len(station_names(common)) * common["in_series"]
     write_program(
         common,
-        lambda stations, break_N: purposes.new_batch(
-            hours=hours,
-            stations=stations,
-            batch=common["batch"],
-            gauge_length_mm=common["gauge_length_mm"],
-            service_N=service_N,
-            high_N=high_N,
-            break_load_N=break_N,
-            segments=proposal.best.night.segments,
-        ),
-        {"expected": proposal.as_dict()},
+        lambda stations, _break_N: test.program(stations, common["batch"]),
+        {"expected": designed(test, spokes)[0].as_dict()},
     )
-    for line in in_words(proposal, wheel):
-        say(f"- {line}")
+    test.say(spokes)
 
 
 def keep_program(text: str, common: dict[str, Any], more: dict[str, Any] | None = None) -> None:

@@ -11,8 +11,9 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from models.errors import CannotAnswer, InputError
+from models.errors import InputError, LongholdError
 from models.written import Table, checked, read_toml
+from tui.batchfile import batch_in
 from tui.many import many
 from tui.out import read_json
 
@@ -103,7 +104,6 @@ def read_orders(path: Path, batch_file: Path | None, *, build_file: Path | None 
     InputError
         The first file that is wrong, a due date gone by, or an order without a batch, by name.
     """
-    from models.batch import Batch
     from planner.build import load_build
     from planner.stretching import refuse_gone_by
 
@@ -117,10 +117,7 @@ def read_orders(path: Path, batch_file: Path | None, *, build_file: Path | None 
             raise InputError(f"{where}: no batch; give --batch, or batch in the order book")
         if own not in read:
             content = read_json(own, "a batch file from 'longhold fit'")
-            try:
-                Batch.from_dict(content)
-            except InputError as error:
-                raise InputError(f"{own}: {error}") from None
+            batch_in(content, own)
             read[own] = content
         name = Path(entry.build).stem if entry.name is None else entry.name
         if name in ("", ".", "..") or any(c in name for c in "/\\\0") or name == SUMMARY:
@@ -146,7 +143,7 @@ def jobs(orders: Sequence[Order], seed: int, draws: int) -> list[Job]:
 
 
 def plan_job(job: Job) -> list[Planned]:
-    """Plan on one core; a build for which none can be given says why."""
+    """Plan on one core; a build for which none can be given says why, and does not end the rest."""
     from dataclasses import replace
 
     from models.batch import Batch
@@ -157,7 +154,7 @@ def plan_job(job: Job) -> list[Planned]:
     builds = [build_of(order.build, order.name) for order in job.orders]
     try:
         answer = find_plan(builds[0], Batch.from_dict(job.orders[0].batch), seed=job.seed, draws=job.draws, cores=1)
-    except CannotAnswer as no:
+    except LongholdError as no:
         return [
             Planned(name=o.name, wheels=b.order.wheels, schedule=None, words=str(no))
             for o, b in zip(job.orders, builds, strict=True)

@@ -54,8 +54,7 @@ def read_readings(path: Path, spokes: int) -> dict[str, Round]:
     InputError
         Names file, line and what is allowed.
     """
-    text = read_text(path, WHAT).removeprefix("\ufeff")
-    rows = _rows(path, text)
+    rows = filled_rows(path, WHAT, "position and tension_N (or reading)")
     header = [name.strip() for name in rows[0][1]]
     at = _columns(path, header)
     if len(rows) == 1:
@@ -75,14 +74,22 @@ def read_readings(path: Path, spokes: int) -> dict[str, Round]:
     return {when: _round(path, when, own, at, spokes) for when, own in by_when.items()}
 
 
-def _rows(path: Path, text: str) -> list[tuple[int, list[str]]]:
+def filled_rows(path: Path, what: str, needed: str) -> list[tuple[int, list[str]]]:
+    """Number and cells of each line of a CSV table that is not empty, the heading first.
+
+    Raises
+    ------
+    InputError
+        Names file and line; ``what`` was expected, with the columns ``needed``.
+    """
+    text = read_text(path, what).removeprefix("\ufeff")
     table = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
         rows = [(table.line_num, row) for row in table if any(cell.strip() for cell in row)]
     except csv.Error as error:
-        raise InputError(f"{path}: line {table.line_num}: {error}") from None
+        raise InputError(f"{path}: line {table.line_num}: {error}; is a quote left open?") from None
     if not rows:
-        raise InputError(f"{path}: empty; columns position and tension_N (or reading) are needed")
+        raise InputError(f"{path}: empty; columns {needed} are needed")
     return rows
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 from models.errors import InputError
 from models.units import KGF_N
 from tui import format as show
 from tui.card import Card, Row, pdf
-from tui.gaugetable import places_of, table_rows
+from tui.gaugetable import places_of, rows_by_reading, steps_places, table_rows
 from tui.turns import fraction
 
 if TYPE_CHECKING:
@@ -24,12 +25,29 @@ SAFE_TURNING = (
 
 
 def gauge_card(gauge: Gauge, step_N: float, stiffness_N_per_mm: float | None, demo: bool = False) -> Card:
-    """A gauge's curve as a table: round tensions, what to read, how sure that is."""
-    places = places_of(gauge)
+    """A gauge's curve as a table: round tensions and what to read, beside round readings and what they are."""
+    places, unit = places_of(gauge), gauge.reading_unit
+    wanted = [
+        (
+            show.number(row["tension_N"]),
+            show.number((row["tension_N"] or 0.0) / KGF_N, 1),
+            show.number(row["reading"], places),
+            show.number(row["U_N"]),
+        )
+        for row in table_rows(gauge, step_N, stiffness_N_per_mm)
+    ]
+    by_reading = rows_by_reading(gauge, stiffness_N_per_mm)
+    read = max((steps_places(row["reading"]) for row in by_reading), default=0)
+    seen = [
+        (show.number(r["reading"], read), show.number(r["tension_N"]), show.number(r["tension_N"] / KGF_N, 1))
+        for r in by_reading
+    ]
     under = stiffness_N_per_mm is None
-    what = "with the gauge on" if under else f"once the gauge is off, in a wheel of {stiffness_N_per_mm:g} N/mm a spoke"
+    what = (
+        "with the gauge on" if under else f"once the gauge is off, in a wheel of {stiffness_N_per_mm:.0f} N/mm a spoke"
+    )
     facts = (
-        f"For spokes of {gauge.spoke_batch or 'a batch that the record does not name'}, and for no other kind.",
+        f"Spokes: {gauge.spoke_batch or 'of a batch that the record does not name'}; the table is for no other kind.",
         f"Made on {gauge.made_on or 'a day not said'}; readings {_way(gauge.direction)}.",
         f"Tension is that of the spoke {what}.",
     )
@@ -45,18 +63,17 @@ def gauge_card(gauge: Gauge, step_N: float, stiffness_N_per_mm: float | None, de
         name=gauge.spoke_batch or "spokes not named",
         demo=demo,
         facts=facts,
-        columns=(("tension, N", 0.25), ("kgf", 0.2), (f"read, {gauge.reading_unit}", 0.3), ("U, N", 0.25)),
+        columns=(
+            ("want, N", 0.16),
+            ("kgf", 0.13),
+            (f"read, {unit}", 0.16),
+            ("U, N", 0.15),
+            (f"read, {unit}", 0.15),
+            ("is, N", 0.12),
+            ("kgf", 0.13),
+        ),
         rows=tuple(
-            Row(
-                cells=(
-                    show.number(row["tension_N"]),
-                    show.number((row["tension_N"] or 0.0) / KGF_N, 1),
-                    show.number(row["reading"], places),
-                    show.number(row["U_N"]),
-                ),
-                tick=False,
-            )
-            for row in table_rows(gauge, step_N, stiffness_N_per_mm)
+            Row(cells=(*left, *right), tick=False) for left, right in zip_longest(wanted, seen, fillvalue=("",) * 4)
         ),
         notes=tuple(notes),
         cautions=(SAFE_TURNING[0],),

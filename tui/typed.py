@@ -16,9 +16,6 @@ from models.errors import InputError
 from models.units import parse_force_N
 from planner.present import (
     Expected,
-    level_of,
-    set_error_of,
-    spread_of,
     where_it_stands,
 )
 from tui import format as show
@@ -32,8 +29,6 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 UNREAD_N = 1e6  # sd of a spoke that has not been read yet
 LEAST_KNOWN = 4  # readings before one can be called odd, where nothing is known of the wheel
-TURNING_ERROR = 0.1  # of the change of tension that turns bring, sd
-TURNED_LEVEL_SD = 0.03
 LEAST_UNEVEN = 0.025  # of tension from spoke to spoke, sd: wheels are not evener than that before they are trued
 ODD_SD = 3.3  # one spoke in a thousand of a sound wheel
 FAR_OFF = 0.5  # of the side's target: a first reading so far off is asked about
@@ -257,13 +252,7 @@ def expected_of(record: Record, now: datetime, seed: int = 0) -> Expected | None
         last = record.turned[-1]
         after, before = np.array(last.after_N), np.array(last.before_N)
         repeat = build.tension.reading_repeat_percent / 100.0
-        return Expected(
-            tension_N=after,
-            covariance=set_error_of(wheel, repeat * after)
-            + spread_of(influence, TURNING_ERROR * np.abs(after - before) / np.linalg.norm(influence, axis=1))
-            + level_of(after, TURNED_LEVEL_SD),
-            from_record=True,
-        )
+        return Expected.after_turns(wheel, before, after, repeat * after, influence)
     if record.set_utc is None or record.set_utc > now:
         return None
     setting = Setting.of(build, wheel, batch)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -99,11 +100,13 @@ def walk_of(answer: Mapping[str, Any], where: str) -> Walk:
         set_N = float(aim["left"]), float(aim["right"])
         outliers = tuple(f"position {o['position']}: {o['why']}" for o in answer["outliers"])
         session, why = str(answer["session"]), str(answer["why"])
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, OverflowError):
         raise InputError(wrong) from None
     moves = tuple(Move(round=k, position=p, turns=t) for k, one in enumerate(rounds, start=1) for p, t in one)
     if len(now) != len(after) or any(not 1 <= m.position <= len(now) for m in moves):
         raise InputError(wrong)
+    if not all(map(math.isfinite, (*now, *after, *set_N, *(m.turns for m in moves)))):
+        raise InputError(f"{wrong}: it holds a number without end")
     return Walk(
         moves=moves,
         rounds=len(rounds),

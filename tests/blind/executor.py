@@ -167,13 +167,8 @@ def judge(time_h: Floats, tension: Floats, targets: tuple[float, float], toleran
     """The contract's 'holds', on tensions (T, W, N)."""
     means = np.stack([tension[..., ::2].mean(-1), tension[..., 1::2].mean(-1)], axis=-1)  # (T, W, 2)
     error = 100.0 * (means / np.array(targets) - 1.0)
-    spread = np.stack(
-        [
-            100.0 * np.quantile(np.abs(tension[..., side::2] / means[..., side : side + 1] - 1.0), 0.95, axis=-1)
-            for side in (0, 1)
-        ],
-        axis=-1,
-    )
+    off = [np.abs(tension[..., side::2] / means[..., side : side + 1] - 1.0) for side in (0, 1)]
+    spread = np.stack([100.0 * np.quantile(side, 0.95, axis=-1) for side in off], axis=-1)
     mean_ok = (np.abs(error) <= tolerance).all(axis=(0, 2))
     spread_ok = (spread <= balance).all(axis=(0, 2))
     return Outcome(

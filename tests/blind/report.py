@@ -23,7 +23,7 @@ def passes_needed(plan: Mapping[str, Any], further: str = "further") -> list[flo
     """For each wheel: passes of the plan and those that it needed on top until it held; untreated where no plan was made."""
     if "wheels" not in plan:
         return counts(plan["untreated"]["to_hold_high" if further == "further_high" else "to_hold"])
-    return [plan["passes"] + x for x in counts(plan[further])]
+    return [min(plan["passes"] + x, CENSORED) for x in counts(plan[further])]
 
 
 def wilson(held: int, of: int, z: float = 1.96) -> tuple[float, float]:

@@ -205,8 +205,9 @@ class Fuzz:
         self.slowest_s = max(self.slowest_s, time.monotonic() - start_s)
         return outcome, argv
 
-    def report(self, count: int, took_s: float) -> str:
+    def report(self, took_s: float) -> str:
         """In a few lines."""
+        count = self.statuses.total()
         ended = ", ".join(f"{k}: {v}" for k, v in sorted(self.statuses.items(), key=str))
         reached = f", {len(self.lines.all)} lines reached, {len(self.corpus)} inputs kept" if self.lines else ""
         lines = [
@@ -224,6 +225,7 @@ def main() -> int:
     parser.add_argument("--reader", choices=READERS, action="append", default=[])
     parser.add_argument("--all", action="store_true")
     parser.add_argument("--count", type=int, default=1000)
+    parser.add_argument("--seconds", type=float, default=float("inf"), help="the most for one reader: then the next")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="folder for the first input of each kind that broke a promise")
     parser.add_argument("--plain", action="store_true", help="do not look which lines are reached: faster")
@@ -237,10 +239,12 @@ def main() -> int:
             fuzz = Fuzz(name, given.seed, Path(scratch) / "work", guided=not given.plain)
             start_s = time.monotonic()
             for number in range(given.count):
+                if time.monotonic() - start_s > given.seconds:
+                    break
                 broken += len(fuzz.one(number))
                 if number % 100 == 0:
                     print(f"\r{name} {number}", end=" ", file=sys.stderr, flush=True)
-            print(fuzz.report(given.count, time.monotonic() - start_s), flush=True)
+            print(fuzz.report(time.monotonic() - start_s), flush=True)
             if given.keep is not None:
                 given.keep.mkdir(parents=True, exist_ok=True)
                 for k, (number, data, _) in enumerate(fuzz.found.values()):

@@ -120,7 +120,23 @@ def test_of_100_registers_four_from_96_are_there_and_five_are_not() -> None:
 )
 def test_quantities_and_functions_are_checked_as_the_specification_orders(request_: str, answer: str) -> None:
     """Section 6: function first (01), then quantity (03), then address (02); limits 0x7D, 0x7D0, 0x7B."""
-    assert say(responder(), request_).startswith(answer)
+    assert say(responder(), request_)[: len(answer)] == answer
+
+
+@pytest.mark.parametrize(
+    ("function", "unit_bytes", "most"),
+    [("01", 0, 2000), ("02", 0, 2000), ("03", 0, 125), ("04", 0, 125), ("10", 2, 123)],
+)
+def test_the_most_in_one_message_is_that_of_the_specification(function: str, unit_bytes: int, most: int) -> None:
+    """Section 6: of all quantities, 1 to this are done and no other (exception 03)."""
+
+    def ask(quantity: int) -> str:
+        data = unit_bytes * quantity
+        return f"{function} 00 00 {quantity:04X}" + (f" {data:02X}" + " 00" * data if data else "")
+
+    done = [n for n in range(2100 if not unit_bytes else 128) if say(responder(), ask(n))[:2] == function]
+    assert done == list(range(1, len(done) + 1))
+    assert len(done) == most
 
 
 def test_a_wrong_quantity_is_told_before_a_wrong_address() -> None:

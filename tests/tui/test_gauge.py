@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
+from planner.build import load_build
+from planner.wheel import wheel_of
 from tests.models.test_gauge import FRAME_N_PER_MM, invented
 from tui.cli import run
+from tui.gaugetable import round_step
+
+DATA = Path(__file__).parents[2] / "datasets" / "demo"
 
 
 def write_table(path, readings) -> None:
@@ -92,13 +99,58 @@ def test_a_tension_typed_in_kgf_gives_the_reading_back(record, capsys):
 
 def test_without_a_question_the_whole_table_is_printed(record, capsys):
     assert run(["gauge", "read", str(record), "--table-step-N", "200"]) == 0
-    rows = [line.split() for line in capsys.readouterr().out.splitlines()[2:]]
+    wanted, seen = capsys.readouterr().out.split("\n\n")
+    rows = [line.split() for line in wanted.splitlines()[2:]]
     assert [r[0] for r in rows] == ["400", "600", "800", "1000", "1200", "1400"]
+    back = [[float(cell) for cell in line.split()] for line in seen.splitlines()[2:]]
+    assert len(back) >= 8 and all(round(r[0]) == r[0] for r in back), "round readings"
+    for tension, reading in ((float(r[0]), float(r[2])) for r in rows[1:-1]):  # the same curve, read the other way
+        assert np.interp(reading, [b[0] for b in back], [b[1] for b in back]) == pytest.approx(tension, abs=3.0)
     readings = [float(r[2]) for r in rows]
     assert readings == sorted(readings)
     assert run(["gauge", "read", str(record), "--wheel-stiffness-N-per-mm", "250", "--json"]) == 0
-    table = json.loads(capsys.readouterr().out)["table"]
-    assert all(row["U_percent"] > 0 for row in table)
+    answer = json.loads(capsys.readouterr().out)
+    assert all(row["U_percent"] > 0 for row in answer["table"])
+    assert all(row["U_N"] > 0 for row in answer["by_reading"])
+
+
+def test_with_a_build_the_gauges_load_is_taken_off_by_that_wheels_own_stiffness(record, capsys):
+    build = DATA / "build.toml"
+    assert run(["gauge", "read", str(record), "--reading", "25", "--build", str(build), "--json"]) == 0
+    said = capsys.readouterr()
+    answer = json.loads(said.out)
+    wheel = wheel_of(load_build(build))
+    targets = np.array(wheel.side_targets_N())[wheel.side]
+    each = [float(wheel.local_stiffness_N_per_mm(i, targets)) for i in range(wheel.n)]
+    assert answer["wheel_stiffness_N_per_mm"] == pytest.approx(np.mean(each), rel=1e-9)
+    assert 250.0 < np.mean(each) < float(np.mean(wheel.stiffness_N_per_mm())), (
+        "the rim gives: softer than the spoke alone"
+    )
+    assert "N/mm at its spokes" in said.err
+    row = answer["results"][0]
+    off = row["tension_under_gauge_N"] - row["tension_N"]
+    assert off == pytest.approx(answer["path_mm"] * answer["wheel_stiffness_N_per_mm"], rel=1e-9)
+    both = ["--build", str(build), "--wheel-stiffness-N-per-mm", "250"]
+    assert run(["gauge", "read", str(record), "--reading", "25", *both]) == 2
+    assert "give either" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "parts", "step"),
+    [(458, 1256, (1, 2, 2.5, 5), 50), (300, 700, (1, 2, 2.5, 5), 20), (13.3, 26.9, (1, 2, 5), 1), (0.8, 1.1, (1, 2, 5), 0.02)],
+)  # fmt: skip
+def test_a_table_has_at_most_twenty_rows_of_round_numbers(low, high, parts, step):
+    assert round_step(high - low, parts) == pytest.approx(step)
+    assert 8 <= (high - low) / step <= 20
+
+
+def test_a_rehearsals_table_is_marked_as_invented(record, capsys, tmp_path):
+    content = json.loads(record.read_text()) | {"invented": True}
+    record.write_text(json.dumps(content))
+    assert run(["gauge", "read", str(record), "--pdf", str(tmp_path / "g.pdf")]) == 0
+    assert capsys.readouterr().out.startswith("INVENTED")
+    page = PdfReader(tmp_path / "g.pdf").pages[0].extract_text()
+    assert "DEMO: invented data" in page
 
 
 @pytest.mark.parametrize(
@@ -131,7 +183,7 @@ def test_a_question_that_the_record_cannot_answer_is_refused_in_one_line(record,
         ("load_N,reading,direction\n300,12,sideways\n", "line 2: direction is 'sideways'"),
         ("load_N,reading,reading\n300,12,13\n", "twice"),
         ("load_N,reading\n300,12\n500,16\n700,20\n", "at least 4 loads"),
-        ('load_N,reading\n300,"12\n', "reading"),
+        ('load_N,reading\n300,"12\n', "line 2: unexpected end of data; is a quote left open?"),
     ],
 )
 def test_a_bad_table_is_refused_by_file_and_line_and_nothing_is_written(tmp_path, content, word, capsys):

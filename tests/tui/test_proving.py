@@ -12,7 +12,7 @@ from bench.errors import LineTrouble
 from bench.frame import FrameReading
 from bench.framefile import read_frame_file
 from models.errors import CannotAnswer
-from tests.tui.test_guide import FRAME, Bench, approved, asking, press
+from tests.tui.guides import FRAME, Bench, approved, asking, press
 from tests.tui.test_monitor import SIZES
 from tui import guidance
 from tui.cli import run

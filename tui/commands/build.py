@@ -41,6 +41,7 @@ def length(
     from models.errors import CannotAnswer, InputError
     from planner.build import load_build
     from planner.length import lengths
+    from tui.batchfile import read_batch
     from tui.out import answer_json
 
     if unstretched and schedule_file is not None:
@@ -48,7 +49,7 @@ def length(
             "--unstretched and --schedule exclude each other: the schedule says whether there is a stretch"
         )
     build = load_build(build_file)
-    batch = _batch(batch_file)
+    batch = read_batch(batch_file)
     schedule = _schedule(build, schedule_file, stretched=not unstretched)
     answer = lengths(build, batch, schedule, np.random.default_rng(seed))
     if as_json:
@@ -94,12 +95,13 @@ def match(
     from planner.match import match as placed
     from planner.match import stretched_of
     from planner.wheel import wheel_of
+    from tui.batchfile import read_batch
     from tui.out import answer_json, refuse_existing, say, write_whole
 
     refuse_existing(out, force)
     build = build_of({}) if build_file is None else load_build(build_file)
     files = ", ".join(str(p) for p in batch_files)
-    spokes = [s for path in batch_files for s in stretched_of(_batch(path), str(path))]
+    spokes = [s for path in batch_files for s in stretched_of(read_batch(path), str(path))]
     labels = [s.spoke for s in spokes]
     for label in labels:
         if labels.count(label) > 1:
@@ -117,18 +119,6 @@ def match(
     else:
         click.echo(_match_words(answer))
     say(f"wrote {out}")
-
-
-def _batch(path: Path) -> Batch:
-    from models.batch import Batch
-    from models.errors import InputError
-    from tui.out import read_json
-
-    content = read_json(path, "a batch file")
-    try:
-        return Batch.from_dict(content)
-    except InputError as error:
-        raise InputError(f"{path}: {error}") from None
 
 
 def _schedule(build: Build, path: Path | None, *, stretched: bool) -> Schedule:

@@ -59,6 +59,7 @@ def fit(
     from models.errors import InputError
     from models.likeness import compare_batches
     from models.verdicts import in_words
+    from tui.batchfile import read_batch
     from tui.fitting import Assumed, fit_runs
     from tui.out import answer_json, json_text, refuse_existing, say, write_whole
 
@@ -136,19 +137,6 @@ def _archive(runs: tuple[Path, ...], out: Path, assumed: Assumed, dask: str | No
         raise CannotAnswer(f"{len(failed)} of {len(found)} files could not be fitted: {', '.join(failed[:5])}")
 
 
-def read_batch(path: Path) -> Batch:
-    """A batch file, refused by its name where it is none."""
-    from models.batch import Batch
-    from models.errors import InputError
-    from tui.out import read_json
-
-    content = read_json(path, "a batch written by 'longhold fit'")
-    try:
-        return Batch.from_dict(content)
-    except InputError as error:
-        raise InputError(f"{path}: {error}") from None
-
-
 def law_table(batch: Batch) -> str:
     """The laws side by side, the best forecast of the held-back end first."""
     rows = [("law", "held-back end", "AICc", "weight")]
@@ -193,6 +181,7 @@ def forecast(
     from models.errors import InputError
     from models.forecast import beyond, strain_bands, tension_bands
     from models.table import history_from
+    from tui.batchfile import read_batch
     from tui.out import answer_json, say
     from tui.tables import read_csv
 

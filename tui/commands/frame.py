@@ -53,15 +53,15 @@ def simulate(
 
     from bench.framefile import SerialLink, read_frame_file
     from bench.server import serve
-    from tui.out import answer_json, read_json, say
+    from tui.out import answer_json, say
 
     described = read_frame_file(file)
     cued = [_timed_fault(text, described) for text in faults]
     spokes = None
     if batch is not None:
-        from models.batch import Batch
+        from tui.batchfile import read_batch
 
-        spokes = Batch.from_dict(read_json(batch, "a batch, BATCH.json"))
+        spokes = read_batch(batch)
     serial = pty or (isinstance(described.link, SerialLink) and port is None)
 
     def ready(where: dict[str, Any]) -> None:

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
-
-if TYPE_CHECKING:
-    from models.calibrate import Calibrated
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 FILE = click.Path(path_type=Path)
@@ -121,7 +118,7 @@ def calibrate(
 
     from models.calibrate import calibrate as fit
     from models.errors import InputError
-    from tui.gaugetable import read_gauge_table, record_text, table_text
+    from tui.gaugetable import read_gauge_table, record_text, round_step, summary, table_text
     from tui.out import answer_json, json_text, refuse_existing, say, write_whole
 
     for name, value, most in (
@@ -166,8 +163,10 @@ def calibrate(
             made_on=day.isoformat(),
         )
     except InputError as error:
-        raise InputError(f"{readings}: {error}") from None
-    content = found.gauge.as_dict() | _summary(found)
+        without = f"longhold gauge calibrate {readings} --unit {unit} --out {out}"
+        kept = "" if bench["frame"] is None else f" The readings are kept; without the gauge's path: {without}"
+        raise InputError(f"{readings}: {error}{kept}") from None
+    content = found.gauge.as_dict() | summary(found) | ({"invented": True} if bench["rehearse"] else {})
     if out is not None:
         write_whole(out, json_text(content), fresh=not force)
     if as_json:
@@ -175,8 +174,9 @@ def calibrate(
         return
     click.echo(record_text(found))
     click.echo()
-    click.echo(table_text(found.gauge, _step(found.gauge.range_N), None))
-    say(f"written: {out}; next: longhold gauge read {out} --reading {table.reading[len(table.reading) // 2]:g}")
+    click.echo(table_text(found.gauge, round_step(found.gauge.range_N[1] - found.gauge.range_N[0]), None))
+    middle = sorted(table.reading)[len(table.reading) // 2]
+    say(f"written: {out}; next: longhold gauge read {out} --reading {middle:g} --build BUILD.toml")
 
 
 def _on_frame(
@@ -245,6 +245,13 @@ def _on_frame(
     type=float,
     help="Of the wheel at the spoke: tensions are then those with the gauge off.",
 )
+@click.option(
+    "--build",
+    "build_file",
+    metavar="BUILD.toml|WHEEL.json",
+    type=FILE,
+    help="The wheel: its stiffness at the spokes is computed.",
+)
 @click.option("--table-step-N", "step_N", type=float, help="Step of the printed table.")
 @click.option("--pdf", "pdf_file", metavar="FILE.pdf", type=FILE, help="The table as a card to print.")
 @click.option(
@@ -257,6 +264,7 @@ def read(
     readings: tuple[str, ...],
     tensions: tuple[str, ...],
     stiffness: float | None,
+    build_file: Path | None,
     step_N: float | None,
     pdf_file: Path | None,
     paper: str,
@@ -265,22 +273,25 @@ def read(
 ) -> None:
     """Turn readings into tension, tensions into readings, or print the table.
 
-    Without a wheel's stiffness tensions are those *under the gauge*, which are higher than those of the free spoke.
+    Without a wheel (--build, or its stiffness) tensions are those *under the gauge*, which are higher than those of the
+    free spoke.
 
     \b
     Examples:
       longhold gauge read GAUGE.json --reading 23.5 --wheel-stiffness-N-per-mm 250
       longhold gauge read GAUGE.json --tension "100 kgf"
       longhold gauge read GAUGE.json
-      longhold gauge read GAUGE.json --wheel-stiffness-N-per-mm 250 --pdf gauge.pdf
+      longhold gauge read GAUGE.json --build front.toml --pdf gauge.pdf
     """
     from models.errors import InputError
     from models.gauge import Gauge
     from models.units import parse_force_N
     from tui import format as show
-    from tui.gaugetable import table_rows, table_text
+    from tui.gaugetable import round_step, rows_by_reading, table_rows, table_text
     from tui.out import answer_json, read_json, refuse_existing, say, write_whole
 
+    if stiffness is not None and build_file is not None:
+        raise InputError("give either --wheel-stiffness-N-per-mm or --build, from which it is computed")
     if stiffness is not None and not 0.0 <= stiffness <= 1e5:
         raise InputError(f"--wheel-stiffness-N-per-mm is {stiffness:g}; 0 to 100000 is allowed")
     if step_N is not None and not 1.0 <= step_N <= 1e4:
@@ -289,6 +300,8 @@ def read(
         curve = Gauge.from_dict(read_json(record, "a gauge's record"))
     except InputError as error:
         raise error if str(error).startswith(str(record)) else InputError(f"{record}: {error}") from None
+    if build_file is not None:
+        stiffness = _stiffness_of(build_file)
     rows: list[dict[str, Any]] = []
     for raw in readings:
         try:
@@ -317,13 +330,13 @@ def read(
                 "U_reading": 2.0 * float(sd),
             }
         )
-    step = step_N or _step(curve.range_N)
+    step = step_N or round_step(curve.range_N[1] - curve.range_N[0])
     if pdf_file is not None:
         from tui.card import pdf
         from tui.sheets import gauge_card
 
         refuse_existing(pdf_file, force)
-        write_whole(pdf_file, pdf(gauge_card(curve, step, stiffness), paper))
+        write_whole(pdf_file, pdf(gauge_card(curve, step, stiffness, demo=bool(curve.extra.get("invented"))), paper))
         say(f"wrote {pdf_file}")
     if as_json:
         head: dict[str, Any] = {
@@ -332,7 +345,8 @@ def read(
             "range_N": list(curve.range_N),
         }
         head |= {"path_mm": curve.path_mm, "wheel_stiffness_N_per_mm": stiffness}
-        answer_json(head | ({"results": rows} if rows else {"table": table_rows(curve, step, stiffness)}))
+        table = {"table": table_rows(curve, step, stiffness), "by_reading": rows_by_reading(curve, stiffness)}
+        answer_json(head | ({"results": rows} if rows else table))
         return
     if not rows:
         click.echo(table_text(curve, step, stiffness))
@@ -344,7 +358,22 @@ def read(
             shown += f", {show.force(free_N)} with it off"
         click.echo(f"{shown}; U (k = 2) {show.with_unit(row['U_N'], 'N')}")
     if stiffness is None:
-        say("give --wheel-stiffness-N-per-mm to take off the load that the gauge itself adds in a wheel")
+        say("give --build BUILD.toml, or --wheel-stiffness-N-per-mm, to take off what the gauge adds in a wheel")
+
+
+def _stiffness_of(path: Path) -> float:
+    """Mean stiffness of a wheel at its spokes, N/mm, when it is at its target tension."""
+    import numpy as np
+
+    from planner.wheel import wheel_of
+    from tui.out import say
+    from tui.wheelwork import build_or_record
+
+    build, _ = build_or_record(path)
+    wheel = wheel_of(build)
+    each = np.diag(wheel.influence(np.array(wheel.side_targets_N())[wheel.side]))
+    say(f"{build.name}: {each.mean():.0f} N/mm at its spokes ({each.min():.0f} to {each.max():.0f})")
+    return float(each.mean())
 
 
 def _is_number(text: str) -> bool:
@@ -353,36 +382,3 @@ def _is_number(text: str) -> bool:
     except ValueError:
         return False
     return True
-
-
-def _step(range_N: tuple[float, float]) -> float:
-    """A round step that makes 8 to 20 rows."""
-    span = range_N[1] - range_N[0]
-    return next((s for s in (5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0, 250.0, 500.0) if span / s <= 20.0), 1000.0)
-
-
-def _summary(found: Calibrated) -> dict[str, Any]:
-    """What the record keeps beside the curve."""
-    return {
-        "readings": int(found.used.load_N.size),
-        "degrees_of_freedom": found.dof,
-        "scatter_N": found.sd_N,
-        "repeat_percent": found.repeat_percent,
-        "hysteresis_percent": found.hysteresis_percent,
-        "class": found.best_class,
-        "class_from": [{"class": name, "load_N": load} for name, load in found.class_from()],
-        "levels": [
-            {
-                "load_N": x.load_N,
-                "readings": x.readings,
-                "accuracy_percent": x.accuracy_percent,
-                "repeat_percent": x.repeat_percent,
-                "reverse_percent": x.reverse_percent,
-                "resolution_percent": x.resolution_percent,
-                "class": x.best_class,
-            }
-            for x in found.levels
-        ],
-        "candidates": [dict(t) for t in found.tried],
-        "warnings": list(found.warnings),
-    }

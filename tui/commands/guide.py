@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tui.newprogram import batch_test, batch_test_options, plain_text
 from tui.prompting import PLAIN, ask, on_screen
 
 if TYPE_CHECKING:
@@ -236,18 +237,15 @@ def plan(build_file: Path, batch_file: Path | None, seed: int, plain: bool) -> N
     Example:
       longhold guide plan front.toml --batch K07.json
     """
-    from models.batch import Batch
     from models.errors import InputError
-    from tui.out import read_json, say
+    from tui.batchfile import read_batch
+    from tui.out import say
     from tui.planplay import Played, lines_of, played
     from tui.wheelwork import build_or_record
 
     build, record = build_or_record(build_file)
     if batch_file is not None:
-        try:
-            batch = Batch.from_dict(read_json(batch_file, "a batch file from 'longhold fit'"))
-        except InputError as error:
-            raise InputError(str(error) if str(batch_file) in str(error) else f"{batch_file}: {error}") from None
+        batch = read_batch(batch_file)
     elif record is not None:
         batch = record.the_batch
     else:
@@ -279,24 +277,23 @@ def plan(build_file: Path, batch_file: Path | None, seed: int, plain: bool) -> N
 @guide.command()
 @click.option("--frame", "frame_file", metavar="FRAME.toml", type=FILE, required=True, help="The frame.")
 @click.option("--batch", metavar="NAME", required=True, help="Name of the batch; spokes are labelled after it.")
-@click.option("--hours", type=click.FloatRange(min=0, min_open=True), required=True, help="Length of the night.")
+@batch_test_options
 @click.option("--out", metavar="RUN.h5", type=FILE, required=True, help="Run file to write; the program beside it.")
-@click.option("--load", default="981 N", show_default=True, help="Load in the wheel: '100 kgf', '981 N'.")
-@click.option("--high-load", help="Second, higher load; half as much again if left out.")
-@click.option("--gauge-length-mm", type=click.FloatRange(20, 5000), default=285.0, show_default=True)
-@click.option("--break-load", metavar="FORCE", help="Weakest of fibre, splice, fitting, thread.")
+@click.option("--gauge-length-mm", type=click.FloatRange(20, 5000), help="That of --build, or 285, if left out.")
+@click.option("--break-load", metavar="FORCE", help="Weakest of fibre, splice, fitting, thread; else that of --build.")
 @click.option("--first", type=click.IntRange(min=1), default=1, show_default=True, help="Number of the first spoke.")
 @PLAIN
 @click.option("--force", is_flag=True, help="Replace a run and a program of this name.")
-def batch(frame_file: Path, out: Path, plain: bool, force: bool, **asked: Any) -> None:
+def batch(frame_file: Path, out: Path, batch: str, first: int, plain: bool, force: bool, **asked: Any) -> None:
     """A batch test step by step: place each spoke, see that it hangs slack, label it, go.
 
-    Nothing moves before every station is seen to, guard and emergency stop are closed, and you have typed go. It then
-    runs as 'longhold run' does; 'longhold watch RUN.h5' shows it from a second terminal.
+    The night is that of 'longhold program new-batch', for the spokes that are placed; what it will and will not tell is
+    said first. Nothing moves before every station is seen to, guard and emergency stop are closed, and you have typed
+    go. It then runs as 'longhold run' does; 'longhold watch RUN.h5' shows it from a second terminal.
 
     \b
     Example:
-      longhold guide batch --frame frame.toml --batch K07 --hours 12 --out night.h5
+      longhold guide batch --frame frame.toml --batch K07 --hours 12 --build front.toml --out night.h5
     """
     import asyncio
 
@@ -310,6 +307,8 @@ def batch(frame_file: Path, out: Path, plain: bool, force: bool, **asked: Any) -
     from tui.out import refuse_existing, say, write_whole
     from tui.placing import Placing
 
+    plain_text(batch, "--batch")
+    test = batch_test(**asked)
     file = read_frame_file(frame_file)
     program_file = out.with_suffix(".toml")
     for path in (out, program_file):
@@ -319,43 +318,34 @@ def batch(frame_file: Path, out: Path, plain: bool, force: bool, **asked: Any) -
     if journal_path(out).exists() and not force:
         raise InputError(f"{journal_path(out)} is the journal of a run that has not ended: longhold resume {out}")
     names = [s.name for s in file.facts.stations]
-    labels = [f"{asked['batch']}-{asked['first'] + i:02d}" for i in range(len(names))]
-    text = _batch_program(list(zip(names, labels, strict=True)), asked)
+    labels = [f"{batch}-{first + i:02d}" for i in range(len(names))]
+    text = test.program(list(zip(names, labels, strict=True)), batch)
     check_against(program_from_text(text, str(program_file)), file.facts)
+    test.say(len(names))
     say(MOTION)
     say("Test the emergency stop before spokes go in.\n")
+    screen = on_screen(plain)
+    if screen:
+        click.pause("read the above, then press a key to begin ...")
     placing = Placing(facts=file.facts, labels=labels)
-    if not asyncio.run(_placed(placing, file, asked, on_screen(plain))):
+    if not asyncio.run(_placed(placing, file, f"{batch}, {test.hours:g} h", screen)):
         say("nothing was moved, and nothing was written")
         return
-    text = _batch_program(placing.on_stations, asked)
+    text = test.program(placing.on_stations, batch)
     checked = program_from_text(text, str(program_file))
     check_against(checked, file.facts)
     write_whole(program_file, text)
+    if len(placing.on_stations) < len(names):
+        say(f"with {len(placing.on_stations)} of {len(names)} stations:")
+        test.say(len(placing.on_stations))
     say(f"wrote {program_file}: {len(checked.steps)} steps, about {checked.longest_s / 3600.0:.1f} h")
     say(f"from a second terminal: longhold watch {out}")
     assert run_command.callback is not None
     run_command.callback(program=program_file, frame=frame_file, out=out, as_json=False, force=force)
-    say(f"next: longhold fit {out} --name {asked['batch']} --out {asked['batch']}.json")
+    say(f"next: longhold fit {out} --name {batch} --out {batch}.json")
 
 
-def _batch_program(stations: list[tuple[str, str]], asked: dict[str, Any]) -> str:
-    from bench import purposes
-    from tui.forces import typed_force_N
-
-    service_N = typed_force_N(asked["load"], "--load")
-    return purposes.new_batch(
-        hours=asked["hours"],
-        stations=stations,
-        batch=asked["batch"],
-        gauge_length_mm=asked["gauge_length_mm"],
-        service_N=service_N,
-        high_N=1.5 * service_N if asked["high_load"] is None else typed_force_N(asked["high_load"], "--high-load"),
-        break_load_N=None if asked["break_load"] is None else typed_force_N(asked["break_load"], "--break-load"),
-    )
-
-
-async def _placed(placing: Any, file: Any, asked: dict[str, Any], screen: bool) -> bool:
+async def _placed(placing: Any, file: Any, what: str, screen: bool) -> bool:
     """Every spoke placed, and the word given."""
     from bench.clock import RealClock
     from bench.modbusframe import ModbusFrame
@@ -367,6 +357,5 @@ async def _placed(placing: Any, file: Any, asked: dict[str, Any], screen: bool) 
             from tui.guide import Guide
             from tui.screens.placing import PlacingScreen
 
-            what = f"{asked['batch']}, {asked['hours']:g} h"
             return await Guide(PlacingScreen(placing, what=what, look=frame.read)).run_async() is not None
         return await guidance.placing(placing, frame.read, ask, click.echo)

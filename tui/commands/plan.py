@@ -78,14 +78,14 @@ def plan(
       longhold plan --orders spring/ --batch K07.json --out plans
       longhold plan front.toml --orders archive/ --out plans
     """
-    from models.batch import Batch
     from models.errors import CannotAnswer, InputError
     from planner.build import load_build
     from planner.search import find_plan
     from planner.stretching import refuse_gone_by
     from tui import card, planfolder, planwords
+    from tui.batchfile import read_batch
     from tui.commands.retension import read_gauge
-    from tui.out import answer_json, json_text, read_json, refuse_existing, say, write_whole
+    from tui.out import answer_json, json_text, refuse_existing, say, write_whole
 
     if orders is not None:
         if gauge_file is not None or ics_file is not None or start is not None:
@@ -105,10 +105,7 @@ def plan(
         refuse_gone_by(build.order.due, now)
     except InputError as error:
         raise InputError(f"{build_file}: {error}") from None
-    try:
-        batch = Batch.from_dict(read_json(batch_file, "a batch file from 'longhold fit'"))
-    except InputError as error:
-        raise InputError(str(error) if str(batch_file) in str(error) else f"{batch_file}: {error}") from None
+    batch = read_batch(batch_file)
     if out is not None:
         if out.exists() and not out.is_dir():
             raise InputError(f"{out} is a file; --out wants a folder")

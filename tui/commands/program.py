@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from tui.newprogram import as_force, keep_program, plain_text, write_program
+from tui.forces import typed_force_N
+from tui.newprogram import batch_test, batch_test_options, keep_program, plain_text, write_batch_test, write_program
 
 if TYPE_CHECKING:
     from bench.status import Snapshot
@@ -58,12 +59,7 @@ def _common(command: Command) -> Command:
 
 
 @program.command("new-batch")
-@click.option("--hours", type=click.FloatRange(min=0, min_open=True), required=True, help="Length of the night.")
-@click.option("--load", help="Load in the wheel: '100 kgf', '981 N'; that of --build, or 981 N, if left out.")
-@click.option("--high-load", help="Second, higher load; half as much again if left out.")
-@click.option("--warm", type=click.FloatRange(30, 65), metavar="DEG_C", help="A warm step: a frame with a cabinet.")
-@click.option("--touches", is_flag=True, help="Recoveries truly slack, read by short touches, not at the tare.")
-@click.option("--build", type=click.Path(path_type=Path), help="BUILD.toml of the wheel that the batch is for.")
+@batch_test_options
 @_common
 def new_batch(
     hours: float,
@@ -84,11 +80,17 @@ def new_batch(
       longhold program new-batch --hours 12 --stations 4 --batch K07 --out new-batch.toml
       longhold program new-batch --hours 14 --stations 4 --build front.toml --warm 50 --out new-batch.toml
     """
-    from tui.newprogram import write_batch_test
-
-    if _left_out("gauge_length_mm"):
-        common["gauge_length_mm"] = None
-    write_batch_test(common, hours, load, high_load, warm, touches, build)
+    test = batch_test(
+        hours=hours,
+        load=load,
+        high_load=high_load,
+        warm=warm,
+        touches=touches,
+        build=build,
+        gauge_length_mm=None if _left_out("gauge_length_mm") else common["gauge_length_mm"],
+        break_load=common["break_load"],
+    )
+    write_batch_test(common, test)
 
 
 def _of_a_plan(command: Command) -> Command:
@@ -134,7 +136,7 @@ def prestretch(
 
     ready: str | None = None
     EA_N: float | None = None
-    load_N = as_force(load, "--load") if load is not None else None
+    load_N = typed_force_N(load, "--load") if load is not None else None
     if schedule is not None:
         plan = nightplan.read_schedule(schedule)
         refuse_disproved(plan)
@@ -225,16 +227,16 @@ def proof(run_file: Path, schedule: Path, batch_file: Path, as_json: bool, force
     """
     from bench.runfile import read_run
     from bench.sparenight import spare_night as judged
-    from models.batch import Batch
     from models.errors import CannotAnswer, InputError
+    from tui.batchfile import read_batch
     from tui.nightplan import read_schedule, same_night
-    from tui.out import answer_json, json_text, read_json, write_whole
+    from tui.out import answer_json, json_text, write_whole
     from tui.tables import sha256
 
     plan = read_schedule(schedule)
     if plan.get("proof") is not None and not force:
         raise InputError(f"{schedule} holds a proof already; give --force to replace it")
-    batch = Batch.from_dict(read_json(batch_file, "a batch, BATCH.json"))
+    batch = read_batch(batch_file)
     if plan.get("batch") not in (None, batch.batch):
         raise InputError(f"{schedule} was made from batch {plan['batch']!r}, {batch_file} is {batch.batch!r}")
     night = judged(read_run(run_file), batch)
@@ -276,7 +278,7 @@ def pull_to_break(
     """
     from bench import purposes
 
-    up_to_N = as_force(up_to, "--up-to")
+    up_to_N = typed_force_N(up_to, "--up-to")
     for text, option in ((spoke, "--spoke"), (station, "--station"), (batch, "--batch")):
         plain_text(text, option)
     text = purposes.pull_to_break(
@@ -292,17 +294,12 @@ def pull_to_break(
 
 def _wheel(build: Path, batch_file: Path) -> tuple[Build, Batch]:
     """The build and the batch of a plan."""
-    from models.batch import Batch, given_fibre_area
-    from models.errors import InputError
+    from models.batch import given_fibre_area
     from planner.build import load_build
-    from tui.out import read_json
+    from tui.batchfile import read_batch
 
     wheel = load_build(build)
-    try:
-        batch = Batch.from_dict(read_json(batch_file, "a batch, BATCH.json"))
-    except InputError as error:
-        raise InputError(str(error) if str(batch_file) in str(error) else f"{batch_file}: {error}") from None
-    return wheel, given_fibre_area(batch, wheel.spoke.fibre_area_mm2)
+    return wheel, given_fibre_area(read_batch(batch_file), wheel.spoke.fibre_area_mm2)
 
 
 def _spokes_of(wheel: Build, common: dict[str, Any]) -> None:
@@ -351,12 +348,13 @@ def rehearse(file: Path, frame: Path, batch: Path | None, night_hours: float | N
     from bench.rehearse import rehearse as rehearsed
     from models.batch import Batch
     from models.errors import CannotAnswer
+    from tui.batchfile import read_batch
     from tui.commands.run import ready_batch
-    from tui.out import answer_json, read_json
+    from tui.out import answer_json
 
     steps = read_program(file)
     twin = read_frame_file(frame)
-    spokes = None if batch is None else Batch.from_dict(read_json(batch, "a batch, BATCH.json"))
+    spokes = None if batch is None else read_batch(batch)
     judged_by = ready_batch(steps)
     fit = None if judged_by is None else Batch.from_dict(judged_by)
     result = asyncio.run(rehearsed(steps, twin, batch=spokes or fit, fit=fit, seed=seed, on_tick=_progress()))

@@ -26,9 +26,9 @@ def report(file: Path, out: Path, runs: tuple[Path, ...], now: str | None, seed:
       longhold report K07.json --run night.h5 --out K07.html
       longhold report front.json --out front.html
     """
-    from models.batch import Batch
     from models.errors import InputError
     from planner.record import KIND
+    from tui.batchfile import batch_in
     from tui.out import read_json, refuse_existing, say, write_whole
 
     refuse_existing(out, force)
@@ -46,10 +46,7 @@ def report(file: Path, out: Path, runs: tuple[Path, ...], now: str | None, seed:
 
         if now is not None:
             raise InputError("--now goes with a wheel's record; this is a batch")
-        try:
-            batch = Batch.from_dict(content)
-        except InputError as error:
-            raise InputError(f"{file}: {error}") from None
+        batch = batch_in(content, file)
         page = batch_report(batch, runs_of(batch, file.parent, runs), seed=seed)
     else:
         raise InputError(f"{file}: neither a batch from 'longhold fit' nor a wheel's record from 'longhold wheel new'")

@@ -11,7 +11,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import datetime
 
-    from models.batch import Batch
     from models.gauge import Gauge
     from planner.build import Build
     from planner.past import Turned
@@ -89,6 +88,7 @@ def retension(
     from planner.build import load_build
     from planner.retension import retension as worked_out
     from planner.wheel import wheel_of
+    from tui.batchfile import read_batch
     from tui.out import answer_json, refuse_existing, say, write_whole
     from tui.readings import RANGES, measured, read_readings
     from tui.wheelfile import read_record
@@ -102,7 +102,7 @@ def retension(
     rounds = read_readings(readings_file, n)
     chosen = rounds.get("before") or rounds.get("") or rounds["after"]
     record = None if wheel_file is None else read_record(wheel_file)[0]
-    batch = _batch(batch_file) if batch_file is not None else None if record is None else record.the_batch
+    batch = read_batch(batch_file) if batch_file is not None else None if record is None else record.the_batch
     gauge = None if gauge_file is None else read_gauge(gauge_file)
     wheel = wheel_of(build)
     found = measured(chosen, readings_file, wheel, gauge, gauge_file, batch, dish_mm)
@@ -145,18 +145,6 @@ def retension(
         answer_json(answer.as_dict())
     else:
         click.echo(in_words(answer))
-
-
-def _batch(path: Path) -> Batch:
-    from models.batch import Batch
-    from models.errors import InputError
-    from tui.out import read_json
-
-    content = read_json(path, "a batch file from 'longhold fit'")
-    try:
-        return Batch.from_dict(content)
-    except InputError as error:
-        raise InputError(f"{path}: {error}") from None
 
 
 def read_gauge(path: Path) -> Gauge:

@@ -62,18 +62,14 @@ def run(program: Path, frame: Path, out: Path, as_json: bool, force: bool) -> No
 
 def ready_batch(program: Program) -> dict[str, Any] | None:
     """Content of the BATCH.json that a hold until ready is judged by; None where no hold asks for it."""
-    from models.batch import Batch
-    from models.errors import InputError
+    from tui.batchfile import batch_in
     from tui.out import read_json
 
     if not program.waits_until_ready or program.ready is None:
         return None
     path = Path(program.where).parent / program.ready.batch
     content = read_json(path, "the batch file of key 'ready.batch'")
-    try:
-        Batch.from_dict(content)
-    except InputError as error:
-        raise InputError(f"{path}: {error}") from None
+    batch_in(content, path)
     return content
 
 

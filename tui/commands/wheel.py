@@ -76,22 +76,19 @@ def new(
     from importlib.metadata import version
     from uuid import uuid4
 
-    from models.batch import Batch
     from models.errors import InputError
     from planner.agenda import next_action
     from planner.build import load_build
     from planner.notes import new_record
     from planner.record import record_of
+    from tui.batchfile import batch_in
     from tui.out import answer_json, read_json, refuse_existing, say
     from tui.wheelfile import only_writer, write_record
 
     refuse_existing(out, force)
     build = load_build(build_file)
     batch = read_json(batch_file, "a batch file from 'longhold fit'")
-    try:
-        Batch.from_dict(batch)
-    except InputError as error:
-        raise InputError(f"{batch_file}: {error}") from None
+    batch_in(batch, batch_file)
     schedule = None if plan_file is None else read_json(plan_file, "a schedule written by 'longhold plan'")
     labels = None if positions_file is None else _labels(positions_file, build.wheel.spokes)
     at = moment(now, "--now")
