@@ -105,7 +105,7 @@ thread_length_mm = 12.0
 
 [tension]
 target_N = "100 kgf"
-tolerance_percent = 9               # of each side's mean about its target, from delivery to horizon
+tolerance_percent = 6.5             # of each side's mean about its target, from delivery to horizon
 balance_percent = 8                 # 95 % of the spokes about their side's mean
 probability = 0.9
 delivery_h = 48
