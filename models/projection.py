@@ -78,7 +78,7 @@ class Projection:
         compliance, s, m = np.exp(value[0]), np.exp(value[1]), np.exp(value[2])
         toe, toe_scale = np.exp(value[self.toe])
         e, *de = (
-            np.einsum("smn,sn->sm", data.root, x) * compliance for x in bs.elastic(basis.load_N, s, toe, toe_scale)
+            (data.root @ x[..., None])[..., 0] * compliance for x in bs.elastic(basis.load_N, s, toe, toe_scale)
         )
         more = np.exp(value[self.nonlinear])  # 1 + q 1000 N; the compliances are those at 1000 N
         c = np.exp(value[self.rec]) / more
@@ -90,7 +90,7 @@ class Projection:
         db = (np.tensordot(dw, data.bedding, axes=1) * np.exp(value[self.bed])).sum(-1)
         f, df = bs.flow(basis, float(np.exp(value[-1])), data.at_N)
         rate = np.exp(value[-2])
-        f, df = (np.einsum("smn,sn->sm", data.root, x) * rate for x in (f, df))
+        f, df = ((data.root @ x[..., None])[..., 0] * rate for x in (f, df))
         columns = np.stack([e, r_k.sum(-1), b_j.sum(-1), f, data.one], axis=-1)  # (S, n, 5)
         y = data.y - data.shared @ theta[-self.n_shared :]
         aug = np.concatenate([columns, np.eye(5) / self.inner_sd[:, None, :]], axis=1)

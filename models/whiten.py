@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dtrtri
 
 from models import basis as bs
 from models.thin import Thinned
@@ -151,7 +152,7 @@ def prepare(
         covariance = error_covariance(s, EA_N, remainder_mm, alike or S)[np.ix_(rows, rows)]
         warm = basis.activation[i, rows]  # the same in all spokes
         lower = np.linalg.cholesky(covariance + (alike or S) * warm @ warm.T)
-        inverse = np.linalg.solve(lower, np.eye(rows.size))
+        inverse, _ = dtrtri(lower, lower=1)
         root[i, rows[:, None], rows] = inverse
         log_det += 2.0 * float(np.log(np.diag(lower)).sum())
     y = np.zeros((S, n))
@@ -164,7 +165,7 @@ def prepare(
         basis=basis,
         use=used,
         root=root,
-        y=np.einsum("smn,sn->sm", root, y - own),
+        y=(root @ (y - own)[..., None])[..., 0],
         recoverable=root @ basis.recoverable,
         squared=root @ basis.squared,
         bedding=root[None] @ basis.bedding,

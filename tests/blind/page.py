@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from tests.blind.report import CENSORED, Unit, forecast_figures, plan_figures
+from tests.blind.report import CENSORED, STATED, Unit, forecast_figures, plan_figures
 
 WHAT = """\
 A hidden batch is drawn whose physics is not the fit's: some sixty recoverable modes over ten decades of time (a power
@@ -41,8 +42,11 @@ def page(units: Sequence[Unit], command: str) -> str:
     plain = [u for u in units if not u["nasty"]]
     nasty = [u for u in units if u["nasty"]]
     example = sum(u["drawn"]["build"] == "example" for u in plain)
+    planned = any("plans" in u for u in units)
+    builds = f", {example} with the example build" if planned else ""
+    wheels = f" {' and '.join(str(n) for n in sorted({u['wheels'] for u in units}))} wheels a batch." if planned else ""
     lines = [
-        "# Blind trial",
+        "# Blind trial" if planned else "# Blind trial of forecasts",
         "",
         "Written by one command, which may be stopped and given again:",
         "",
@@ -50,12 +54,10 @@ def page(units: Sequence[Unit], command: str) -> str:
         "",
         WHAT,
         "",
-        COUNTING,
-        "",
-        f"Seeds {_ranges([u['seed'] for u in plain])} ({len(plain)} batches, {example} with the example build)"
+        *([COUNTING, ""] if planned else []),
+        f"Seeds {_ranges([u['seed'] for u in plain])} ({len(plain)} batches{builds})"
         + (f"; nastier batches {_ranges([u['seed'] for u in nasty])} ({len(nasty)})" if nasty else "")
-        + f". {' and '.join(str(n) for n in sorted({u['wheels'] for u in units}))} wheels a batch. "
-        f"Fits refused or failed: {sum(u['fit']['status'] != 0 for u in units)}.",
+        + f".{wheels} Fits refused or failed: {sum(u['fit']['status'] != 0 for u in units)}.",
         "",
     ]
     if plain:
@@ -209,6 +211,30 @@ def _forecasts(units: Sequence[Unit]) -> list[str]:
         "| figure | " + " | ".join(names[name] for name in found) + " |",
         "| --- |" + " --- |" * len(found),
         *(f"| {what} | " + " | ".join(values) + " |" for what, values in rows),
+        "",
+        *_reliable(names, found),
+    ]
+
+
+def _reliable(names: Mapping[str, str], found: Mapping[str, dict[str, Any]]) -> list[str]:
+    """What each stated quantile claims, and the share of new spokes that came to lie below it."""
+    if not found or not all(f["below"] for f in found.values()):
+        return []
+    lines = []
+    for q, claimed in STATED.items():
+        cells = []
+        for f in found.values():
+            mean, sd = f["below"][q]
+            error = sd / math.sqrt(max(f["n"] - 1, 1))
+            cells.append(" / ".join(f"{m:.3f} ± {e:.3f}" for m, e in zip(mean, error, strict=True)))
+        lines.append(f"| {q} | {claimed:.2f} | " + " | ".join(cells) + " |")
+    return [
+        "Reliability: the share of new spokes that came to lie below what was stated, and its standard error over the "
+        "batches, whose spokes share one truth.",
+        "",
+        "| stated | claims | " + " | ".join(names[name] for name in found) + " |",
+        "| --- | --- |" + " --- |" * len(found),
+        *lines,
         "",
     ]
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+STATED = {"p05": 0.05, "p50": 0.50, "p95": 0.95}  # quantiles that a forecast states
 CENSORED = 13  # counted for a wheel that did not hold within 12 passes
 HOLDS_FROM = 0.9  # the probability that every build of the trial asks for
 
@@ -134,6 +135,11 @@ def forecast_figures(units: Sequence[Unit], name: str) -> dict[str, Any]:
     kept = [r["kept_error_percent"] for r in rows]
     return {
         "n": len(rows),
+        "below": {
+            q: (np.mean([r["below"][q] for r in rows], axis=0), np.std([r["below"][q] for r in rows], axis=0))
+            for q in STATED
+            if all("below" in r for r in rows)
+        },
         "coverage": inside.mean(axis=0).tolist(),
         "centre_median": np.median(np.abs(centre), axis=0).tolist(),
         "centre_bias": centre.mean(axis=0).tolist(),

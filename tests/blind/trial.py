@@ -92,7 +92,9 @@ def main() -> None:
     seeds = [a.first_seed + i for i in range(a.batches)] + [unit.NASTY_FROM + a.first_seed + i for i in range(a.nasty)]
     work = a.work or Path(tempfile.mkdtemp(prefix="blind-"))
     units = run_trial(seeds, work, a.wheels, jobs=a.jobs, again=a.again, keep_fit=a.keep_fit, parts=tuple(a.parts))
-    command = f"python -m tests.blind.trial --batches {a.batches} --wheels {a.wheels} --nasty {a.nasty} --first-seed {a.first_seed} --out docs/blind.md"
+    only = "" if len(a.parts) > 1 else f" --parts {a.parts[0]}"
+    shown = f"--batches {a.batches} --wheels {a.wheels} --nasty {a.nasty} --first-seed {a.first_seed}{only}"
+    command = f"python -m tests.blind.trial {shown} --out {a.out or 'docs/blind.md'}"
     text = page.page(units, command)
     if a.out:
         a.out.parent.mkdir(parents=True, exist_ok=True)

@@ -194,6 +194,7 @@ def _forecast(folder: Path, batch: hidden.HiddenBatch, length_mm: float, seed: i
             "seconds": seconds,
             "kept_error_percent": 100.0
             * (float(kept) - 1.0),  # tension kept since the last set: what a builder plans by
+            "below": {q: np.mean(true[at] < band[q][at, None], axis=1).tolist() for q in band},
             "inside": np.mean(
                 (band["p05"][at, None] <= true[at]) & (true[at] <= band["p95"][at, None]), axis=1
             ).tolist(),
