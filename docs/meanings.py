@@ -208,7 +208,8 @@ JSON_FILES = {
 JSON_KEYS = {
     "batch.batch": "name",
     "batch.law": "the law that was chosen",
-    "batch.chain": "the middle spoke as a chain: elastic part, recoverable modes, bedding, flow",
+    "batch.chain": "the middle spoke as a chain: elastic part, (ln(1 + s T)/s + h (1 - exp(-T/T_h)))/EA0 with s "
+    "stiffening, h and T_h a toe; recoverable modes, bedding, flow",
     "batch.spread": "log sd between spokes of each part's size",
     "batch.uncertainty": "covariance of what the fit does not know; null where there is none",
     "batch.candidates": "every law that was tried: parameters, held-back error, AICc, weight",
