@@ -102,6 +102,7 @@ def main() -> None:
     )
     fit_batch([record(measured(linear, 1.0, 1.0, "warm-up", 2))], "warm-up")
     coarse, fine = measured(linear, 12.0, 0.2, "K-1", 1), measured(linear, 12.0, 10.0, "K-1", 1)
+    numbers = len(fit([thin(fine)])[0].prior.names)
     ours_s = timed(lambda: fit([thin(fine)]), least_s=1.0)
     all_laws_s = timed(lambda: fit_batch([record(fine)], "one"), least_s=1.0)
     plain: list[tuple[np.ndarray, int]] = []
@@ -109,7 +110,7 @@ def main() -> None:
     calls = plain[-1][1]
     grown = (fine.history.time_s.size / coarse.history.time_s.size) ** 2
     section.add(
-        "one spoke, 12 h at 10 Hz: thinned, the general law (21 numbers) with its error bars", seconds(ours_s),
+        f"one spoke, 12 h at 10 Hz: thinned, the general law ({numbers} numbers) with its error bars", seconds(ours_s),
         f"plain fit of one power law (3 numbers), direct convolution, {calls} evaluations: {seconds(direct_s)} at "
         f"0.2 Hz; it grows with the square of the samples: {seconds(direct_s * grown)}", direct_s * grown / ours_s,
     )  # fmt: skip
