@@ -77,9 +77,7 @@ class Projection:
         S, n = data.y.shape
         compliance, s, m = np.exp(value[0]), np.exp(value[1]), np.exp(value[2])
         toe, toe_scale = np.exp(value[self.toe])
-        e, *de = (
-            (data.root @ x[..., None])[..., 0] * compliance for x in bs.elastic(basis.load_N, s, toe, toe_scale)
-        )
+        e, *de = ((data.root @ x[..., None])[..., 0] * compliance for x in bs.elastic(basis.load_N, s, toe, toe_scale))
         more = np.exp(value[self.nonlinear])  # 1 + q 1000 N; the compliances are those at 1000 N
         c = np.exp(value[self.rec]) / more
         r_k = (data.recoverable + (more - 1.0) / BEDDING_UNIT_N * data.squared) * c
