@@ -7,7 +7,7 @@ import json
 import queue
 import re
 import sys
-import time
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -32,12 +32,17 @@ def dial(load_N: float) -> float:
 
 
 class Stand(io.StringIO):
-    """A person before the terminal: reads the prompts that are written to it, moves the gauge, types lines."""
+    """A person before the terminal: reads the prompts that are written to it, moves the gauge, types lines.
+
+    A line is typed 3 s after what it answers, by the frame's clock, which stands still until the line is taken.
+    """
 
     def __init__(self, plant: Plant, *, with_gauge: bool) -> None:
         super().__init__()
         self.plant, self.with_gauge = plant, with_gauge
+        self.due: list[tuple[float, str]] = []
         self.lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self.listened = threading.Semaphore(0)
         self.rng = np.random.default_rng(4)
         self.readings = 0
 
@@ -49,25 +54,34 @@ class Stand(io.StringIO):
             shows = dial(held_N + (k * PATH_MM if self.with_gauge else 0.0)) + 0.04 * self.rng.standard_normal()
             self.readings += 1
             if self.readings == 3:
-                self.lines.put("twenty\n")
+                self._type("twenty")
             if self.readings == 7:
-                self.lines.put(f"{shows + 5:.1f}\n")  # a slip of the finger, then as it is
-            self.lines.put(f"{shows:.1f}\n")
+                self._type(f"{shows + 5:.1f}")  # a slip of the finger, then as it is
+            self._type(f"{shows:.1f}")
         elif "Take it off" in text:
             self._gauge(on=False)
-            self.lines.put("\n")
+            self._type("")
         return super().write(text)
 
     def _gauge(self, *, on: bool) -> None:
         if self.with_gauge:
             self.plant.cue(Cue.FITTING_SLIPS, 0, -PATH_MM if on else PATH_MM)
 
-    def readline(self) -> str:
-        line = self.lines.get()
-        until_s = self.plant.time_s + 3.0  # the load comes to rest before anything is typed
-        while self.plant.time_s < until_s:
-            time.sleep(0.001)
-        return line
+    def _type(self, line: str) -> None:
+        self.due.append((max([self.plant.time_s, *(at for at, _ in self.due)]) + 3.0, f"{line}\n"))
+
+    async def advance(self, dt_s: float) -> None:
+        """The frame's time, and the lines that are due in it."""
+        self.plant.advance(dt_s)
+        if self.due and self.plant.time_s >= self.due[0][0]:
+            self.listened.acquire()
+            self.lines.put(self.due.pop(0)[1])
+            self.listened.acquire()  # the line was handed on and the next is waited for
+            self.listened.release()
+
+    def readline(self, *_: object) -> str:
+        self.listened.release()
+        return self.lines.get()
 
     def isatty(self) -> bool:
         return False
@@ -75,12 +89,8 @@ class Stand(io.StringIO):
 
 def typed(folder: Path, monkeypatch: pytest.MonkeyPatch, *, with_gauge: bool = True) -> tuple[int, str]:
     plant = make_plant(read_frame_file(DATA / "frame.toml"), seed=5)
-
-    async def advance(dt_s: float) -> None:
-        plant.advance(dt_s)
-
-    clock = VirtualClock(1.8e9, advance)
     stand = Stand(plant, with_gauge=with_gauge)
+    clock = VirtualClock(1.8e9, stand.advance)
     monkeypatch.chdir(folder)
     monkeypatch.setattr("bench.clock.RealClock", lambda: clock)
     monkeypatch.setattr("bench.modbusframe.ModbusFrame", lambda file, _clock: PlantFrame(plant, clock))
