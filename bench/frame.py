@@ -46,6 +46,11 @@ class FrameReading:
     cabinet_door_closed: bool | None = None  # None where there is no cabinet, or it does not tell
     cabinet_cutout_ok: bool | None = None  # the cabinet's independent over-temperature cut-out has not tripped
 
+    @property
+    def own_limits(self) -> dict[str, float | None]:
+        """Role -> the frame's own limit, N or mm/s."""
+        return {"max_load": self.max_load_N, "max_speed": self.max_speed_mm_per_s}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Command:
@@ -75,6 +80,11 @@ class StationFacts:
     cell_uncertainty_percent: float | None = None  # k = 2
     cell_range_N: float | None = None  # a reading at this magnitude is a saturated cell
 
+    @property
+    def stated_limits(self) -> dict[str, float]:
+        """Role of a limit of the frame itself -> what the frame file states of this station, N or mm/s."""
+        return {"max_load": self.max_load_N, "max_speed": self.max_speed_mm_per_s}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrameFacts:
@@ -89,6 +99,12 @@ class FrameFacts:
     has_cabinet: bool
     absent: tuple[str, ...] = ()  # roles that the frame lacks, as its file says
     writable_limits: Mapping[str, float] = field(default_factory=dict)  # role -> what its register can tell apart
+
+    @property
+    def stated_limits(self) -> dict[str, float]:
+        """Role -> the highest that the frame file states of any station, N or mm/s."""
+        each = [s.stated_limits for s in self.stations]
+        return {role: max(limits[role] for limits in each) for role in each[0]}
 
 
 def check_command(facts: FrameFacts, command: Command) -> None:
@@ -119,7 +135,7 @@ def check_limit(facts: FrameFacts, role: str, value: float) -> None:
     """
     if role not in facts.writable_limits:
         raise ValueError(f"{role} of frame {facts.name} is not writable, as its file says")
-    most = max(s.max_load_N if role == "max_load" else s.max_speed_mm_per_s for s in facts.stations)
+    most = facts.stated_limits[role]
     if not 0 < value <= most * (1 + 1e-9):
         raise ValueError(f"{role} of frame {facts.name}: {value} is not above 0 and at most {most}")
 

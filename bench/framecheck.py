@@ -11,7 +11,7 @@ import numpy as np
 from bench.clock import Clock
 from bench.errors import FrameFault
 from bench.frame import Command, Frame, FrameFacts, FrameReading, StationFacts
-from bench.ownlimits import limit_read, stated_limits, write_limits
+from bench.ownlimits import stated_limits, write_limits
 from bench.proofs import prove_deadman, prove_speed, prove_step
 from bench.roles import FRAME_ROLES
 
@@ -95,11 +95,9 @@ def judge(
         )
     proof = prove_deadman(deadman_s=last.deadman_ms / 1000.0, tick_s=facts.tick_s)
     note("deadman and tick", proof.holds, proof.says)
-    for what, role, stated in (
-        ("load limit", "max_load", max(s.max_load_N for s in facts.stations)),
-        ("speed limit", "max_speed", max(s.max_speed_mm_per_s for s in facts.stations)),
-    ):
-        read_back, unit = limit_read(last, role), FRAME_ROLES[role].limit
+    for role, stated in facts.stated_limits.items():
+        what = f"{role.removeprefix('max_')} limit"
+        read_back, unit = last.own_limits[role], FRAME_ROLES[role].limit
         if read_back is not None and role in facts.writable_limits:
             words = f"{read_back:g} {unit} in the frame; each run writes its own, never above {stated:g} {unit}"
             note(what, None, words)

@@ -351,7 +351,7 @@ def _check_ranges(
         must_hold(places.get("move_speed"), f"{at}: move_speed", station.max_speed_mm_per_s)
         must_hold(frame.get("max_load"), "registers.max_load", station.max_load_N)
         must_hold(frame.get("max_speed"), "registers.max_speed", station.max_speed_mm_per_s)
-        for role, most in (("max_load", station.max_load_N), ("max_speed", station.max_speed_mm_per_s)):
+        for role, most in station.stated_limits.items():
             if facts.writable_limits.get(role, 0.0) > COARSEST_LIMIT * most:
                 raise InputError(
                     f"{where}: key 'registers.{role}': counts in {facts.writable_limits[role]:g}, too coarse for a "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from bench.errors import BenchError, FrameFault
@@ -20,14 +21,13 @@ class FrameWatch:
     frame_ms: int
     now_s: float
     at_utc: float
-    limits: tuple[float | None, float | None]  # the frame's own, N and mm/s, as they stood at the first reading
+    limits: Mapping[str, float | None]  # the frame's own by role, as they stood at the first reading
     pending: tuple[tuple[Fault, float, int], ...] = ()
 
 
 def first_frame_watch(reading: FrameReading) -> FrameWatch:
     """The memory after the very first reading."""
-    limits = (reading.max_load_N, reading.max_speed_mm_per_s)
-    return FrameWatch(frame_ms=reading.frame_ms, now_s=reading.now_s, at_utc=reading.at_utc, limits=limits)
+    return FrameWatch(frame_ms=reading.frame_ms, now_s=reading.now_s, at_utc=reading.at_utc, limits=reading.own_limits)
 
 
 def device_dt_s(before_ms: int, after_ms: int) -> float:
@@ -70,10 +70,9 @@ def check_frame(
         seen[Fault.OWNER_LOST] = (float(reading.owner_token), float(token), "(owner's token)")
     if reading.deadman_ms != facts.deadman_ms:
         seen[Fault.DEADMAN] = (float(reading.deadman_ms), float(facts.deadman_ms), "ms")
-    now = (reading.max_load_N, reading.max_speed_mm_per_s)
-    for role, stood, stands in zip(("max_load", "max_speed"), watch.limits, now, strict=True):
-        count = facts.writable_limits.get(role)
-        if count is not None and stood is not None and (stands is None or not abs(stands - stood) <= count):
+    for role, count in facts.writable_limits.items():
+        stood, stands = watch.limits[role], reading.own_limits[role]
+        if stood is not None and (stands is None or not abs(stands - stood) <= count):
             measured = math.nan if stands is None else stands
             seen[Fault.OWN_LIMIT] = (measured, stood, f"{FRAME_ROLES[role].limit} ({role})")
     air = reading.air_temperature_C

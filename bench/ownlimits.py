@@ -18,14 +18,8 @@ from bench.steps import Program, own_limits_of, rounded_down
 
 def stated_limits(facts: FrameFacts, station: int) -> dict[str, float]:
     """What a check of one station writes: the limits that the frame file states of it."""
-    s = facts.stations[station]
-    stated = {"max_load": s.max_load_N, "max_speed": s.max_speed_mm_per_s}
+    stated = facts.stations[station].stated_limits
     return {role: rounded_down(stated[role], count) for role, count in facts.writable_limits.items()}
-
-
-def limit_read(reading: FrameReading, role: str) -> float | None:
-    """A limit of the frame as it reads back; None where the frame does not tell, or sends no number."""
-    return reading.max_load_N if role == "max_load" else reading.max_speed_mm_per_s
 
 
 async def write_limits(
@@ -58,7 +52,7 @@ async def write_limits(
     for role, value in limits.items():
         unit = FRAME_ROLES[role].limit
         what = f"the frame's own {role.removeprefix('max_')} limit"
-        was, stands = limit_read(before, role), limit_read(reading, role)
+        was, stands = before.own_limits[role], reading.own_limits[role]
         earlier = "not readable" if was is None else f"{was:g} {unit}"
         if stands is None or not abs(stands - value) <= frame.facts.writable_limits[role] * (1 + 1e-6):
             read = "no number" if stands is None else f"{stands:g} {unit}"

@@ -77,10 +77,7 @@ class Plant:
         self._owned = "owner_token" not in facts.absent
         self._own_speed = "move_speed" in facts.absent
         self._trip_N = np.array([st.trip_load_N for st in facts.stations])
-        self.built_in = {  # the most that can be written to the frame's own limits, and what stands there at the start
-            "max_load": max(st.max_load_N for st in facts.stations),
-            "max_speed": max(st.max_speed_mm_per_s for st in facts.stations),
-        }
+        self.built_in = facts.stated_limits  # most that can be written to its own limits, and what stands at the start
         self.limits = dict(self.built_in)  # N and mm/s; they act where they can be written
         self._most_N_per_mm = chain.EA0_N / (row * s.gauge_length_mm)
         self._noise_N = np.array([st.load_noise_N for st in facts.stations])

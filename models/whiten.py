@@ -81,9 +81,15 @@ def slack_loss(s: Thinned, tau_s: float) -> Floats:
     return out
 
 
+def _packs(s: Thinned) -> NDArray[np.bool_]:
+    """(n,) whether the load is the highest so far: then a braid packs."""
+    out: NDArray[np.bool_] = s.load_N > 0.98 * np.maximum.accumulate(s.load_N)
+    return out
+
+
 def packed_decades(s: Thinned) -> Floats:
     """(n,) decades of time under the highest load so far, counted by the square of the load over 1000 N."""
-    packs = (s.load_N > 0.98 * np.maximum.accumulate(s.load_N)) & (s.rate_N_per_s == 0)
+    packs = _packs(s) & (s.rate_N_per_s == 0)
     out: Floats = np.cumsum(np.diff(_coordinate(s), prepend=0.0) * np.where(packs, s.load_N / 1000.0, 0.0) ** 2)
     return out
 
@@ -101,7 +107,7 @@ def error_covariance(s: Thinned, EA_N: float, remainder_mm: float, alike: int = 
     curve = LOAD_CURVE * s.load_N.max() / EA_N * length
     load = np.exp(-np.abs(s.load_N[:, None] - s.load_N) / 400.0)
     drift = DRIFT_MM**2 / 43200.0 * np.minimum(s.time_s[:, None], s.time_s)
-    virgin = s.load_N > 0.98 * np.maximum.accumulate(s.load_N)
+    virgin = _packs(s)
     toe = (BEDDING_CURVE / LOAD_CURVE * curve) ** 2 * load * np.outer(virgin, virgin)
     law = remainder_mm**2 * near + curve**2 * load + toe + (LAW_DRIFT_MM / DRIFT_MM) ** 2 * drift
     walked = packed_decades(s)

@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from textual.app import App
 from textual.events import Key
 from textual.pilot import Pilot
 
@@ -21,6 +20,7 @@ from models.gauge import Gauge
 from planner.build import Build, build_of, load_build
 from planner.wheel import Wheel, wheel_of
 from tests.tui.test_monitor import PICTURES
+from tests.tui.test_monitor import screen_text as seen_on
 from tui.guide import Guide
 from tui.placing import Placing
 from tui.planplay import Played
@@ -33,12 +33,6 @@ from tui.walk import Walk, walk_of
 
 DATA = Path(__file__).parents[2] / "datasets" / "demo"
 FRAME = DATA / "frame.toml"
-
-
-def seen_on(app: App[Any]) -> str:
-    """What stands on the terminal, without the line of keys."""
-    strips = app.screen._compositor.render_strips()
-    return "\n".join("".join(s.text for s in strip).rstrip() for strip in strips[:-1]) + "\n"
 
 
 async def press(pilot: Pilot[Any], *keys: str) -> str:

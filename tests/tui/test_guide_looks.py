@@ -9,6 +9,7 @@ from textual.app import App
 
 from planner.wheel import Wheel
 from tests.tui.guides import Bench, placing_screen, plan_app, press, settle, sheet_screen, turns_screen, typed
+from tests.tui.test_monitor import colours_on
 from tui.screens.big import big
 
 
@@ -34,15 +35,7 @@ async def test_without_colour_every_guided_screen_is_grey_and_says_the_same(
         async with shown.run_test(size=(80, 24)) as pilot:
             await settle(pilot)
             seen = await press(pilot, *keys)
-            colours = {
-                colour.get_truecolor()
-                for strip in shown.screen._compositor.render_strips()
-                for segment in strip
-                if segment.style
-                for colour in (segment.style.color, segment.style.bgcolor)
-                if colour is not None
-            }
-        return seen, colours
+            return seen, colours_on(shown)
 
     in_colour, _ = await look()
     monkeypatch.setenv("NO_COLOR", "1")

@@ -6,9 +6,11 @@ import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from textual.app import App
 from textual.pilot import Pilot
 from textual.widgets import Static
 
@@ -49,10 +51,22 @@ def monitor(tmp_path: Path, *records: Record, now_s: float = LATE_S) -> Monitor:
     return Monitor(attachments, poll_s=None, now_utc=lambda: STARTED_UTC + now_s)
 
 
-def screen_text(app: Monitor) -> str:
+def screen_text(app: App[Any]) -> str:
     """What stands on the terminal, line by line, without colour and without the line of keys."""
     strips = app.screen._compositor.render_strips()
     return "\n".join("".join(s.text for s in strip).rstrip() for strip in strips[:-1]) + "\n"
+
+
+def colours_on(app: App[Any]) -> set[Any]:
+    """Every colour, of words and of what is behind them, that the terminal is sent."""
+    return {
+        colour.get_truecolor()
+        for strip in app.screen._compositor.render_strips()
+        for segment in strip
+        if segment.style
+        for colour in (segment.style.color, segment.style.bgcolor)
+        if colour is not None
+    }
 
 
 async def press(pilot: Pilot[None], *keys: str) -> str:
@@ -94,14 +108,7 @@ async def test_without_colour_everything_is_grey_and_says_the_same(
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         assert await press(pilot, key) == in_colour
-        colours = {
-            colour.get_truecolor()
-            for strip in app.screen._compositor.render_strips()
-            for segment in strip
-            if segment.style
-            for colour in (segment.style.color, segment.style.bgcolor)
-            if colour is not None
-        }
+        colours = colours_on(app)
     assert colours
     assert all(c.red == c.green == c.blue for c in colours)
 
