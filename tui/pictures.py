@@ -249,7 +249,7 @@ def _plan_panel(
     last_h = float(plan.time_h[-1])
     band = target_N * tolerance_percent / 100.0
     deliver = next((float(s["at_h"]) for s in steps if s["kind"] == "deliver"), first_h)
-    wanted = f"target {show.force(target_N)} ± {show.number(tolerance_percent)} %, from delivery on"
+    wanted = f"target {show.force(target_N)} ± {tolerance_percent:g} %, from delivery on"
     axes.fill_between([deliver, last_h], target_N - band, target_N + band, color=GREY, alpha=0.2, lw=0, label=wanted)
     if untreated is not None and untreated.time_h.size:
         axes.fill_between(untreated.time_h, untreated.low_N, untreated.high_N, color=ORANGE, alpha=0.22, lw=0)
@@ -311,7 +311,7 @@ def readings(
         band = target_N[name] * tolerance_percent / 100.0
         if not (alike and k):
             axes.axhspan(target_N[name] - band, target_N[name] + band, color=GREY, alpha=0.2, lw=0,
-                         label=f"target{'' if alike else ' ' + name} ± {show.number(tolerance_percent)} %")  # fmt: skip
+                         label=f"target{'' if alike else ' ' + name} ± {tolerance_percent:g} %")  # fmt: skip
         axes.plot(at[own], np.asarray(tension_N)[own], ls="none", marker=mark, ms=5, color=colour, label=f"{name} side")
     axes.set_xlim(0, len(tension_N) + 1)
     axes.set_xlabel("position of the spoke (1: the first past the valve hole)", fontsize=8)

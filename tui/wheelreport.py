@@ -66,7 +66,7 @@ def _facts(record: Record, build: Build) -> list[tuple[str, str]]:
         ("build", build.name),
         ("spokes", f"{build.wheel.spokes} of batch {record.batch.get('batch', '-')}"),
         ("target", f"{tension_in_words({'tension_N': target})}, each side's mean within "
-                   f"{show.percent(asked.tolerance_percent, 0)} from {show.duration(3600 * asked.delivery_h)} to "
+                   f"{asked.tolerance_percent:g} % from {show.duration(3600 * asked.delivery_h)} to "
                    f"{show.duration(3600 * asked.horizon_h)} after the set"),
         ("begun", f"{record.begun_utc:%Y-%m-%d %H:%M}Z"),
     ]  # fmt: skip
