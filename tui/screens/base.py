@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, ClassVar, cast
 from textual.app import ComposeResult
 from textual.events import Resize
 from textual.screen import Screen
-from textual.widgets import Footer
 
 from tui.screens import parts
+from tui.screens.keys import KeyLine
 from tui.screens.ready import Readiness, readiness
 from tui.screens.shown import Shown
 from tui.screens.view import Fault, Now, Record, Trace, slack_since, standing_faults, station_at
@@ -53,7 +53,7 @@ class RunScreen(MonitorScreen):
         yield Shown(id="trouble")
         yield Shown(id="fault")
         yield from self.body()
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def body(self) -> ComposeResult:
         """The widgets between heading and keys."""

@@ -9,9 +9,10 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.events import Resize
 from textual.screen import Screen
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from tui.screens.inorder import KeysInOrder
+from tui.screens.keys import KeyLine
 
 
 class GuidedScreen(KeysInOrder, Screen[str]):
@@ -31,7 +32,7 @@ class GuidedScreen(KeysInOrder, Screen[str]):
         yield Static(id="answer")
         with VerticalScroll(id="all", can_focus=False):
             yield Static(id="all-rows")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def typed_key(self, character: str) -> bool:
         """Nothing is typed here, unless a screen says so."""

@@ -8,11 +8,12 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from tui import format as show
 from tui.inwork import TITLES, Group, Item
 from tui.screens.base import MonitorScreen
+from tui.screens.keys import KeyLine
 
 
 class HomeScreen(MonitorScreen):
@@ -31,7 +32,7 @@ class HomeScreen(MonitorScreen):
         with VerticalScroll(id="items", can_focus=False):
             yield Static(id="item-rows")
         yield Static(id="detail")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     @property
     def item(self) -> Item | None:

@@ -12,13 +12,14 @@ from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.events import Resize
 from textual.screen import Screen
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from models.errors import LongholdError
 from planner.build import Build
 from tui import planplay
 from tui.planplay import KNOBS, Played
 from tui.screens import parts
+from tui.screens.keys import KeyLine
 from tui.screens.plot import Curve, plot
 from tui.summary import steps_in_words, verdict
 
@@ -61,7 +62,7 @@ class PlanScreen(Screen[Build]):
         yield Static(id="verdict")
         with VerticalScroll(id="all", can_focus=False):
             yield Static(id="all-rows")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         self.show()
