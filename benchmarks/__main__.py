@@ -15,7 +15,7 @@ from importlib.metadata import version
 
 from benchmarks.measure import ROOT, Section, in_own_process
 
-MODULES = ("stepping", "fitting", "planning", "frames", "recording", "watching", "starting")
+MODULES = ("stepping", "fitting", "planning", "archives", "frames", "recording", "watching", "starting")
 
 HEAD = """\
 # Benchmarks

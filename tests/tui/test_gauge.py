@@ -156,9 +156,9 @@ def test_a_rehearsals_table_is_marked_as_invented(record, capsys, tmp_path):
 @pytest.mark.parametrize(
     "question, word",
     [
-        (["--reading", "5"], "off the gauge's curve"),
+        (["--reading", "5"], "gauge.json: reading 5 div is off the gauge's curve"),
         (["--reading", "many"], "a number is needed"),
-        (["--tension", "50"], "outside its curve"),
+        (["--tension", "50"], "gauge.json: 50.0 N under the gauge is outside its curve"),
         (["--tension", "ten"], "not a force"),
         (["--reading", "25", "--wheel-stiffness-N-per-mm", "-1"], "stiffness"),
         (["--table-step-N", "0"], "step"),

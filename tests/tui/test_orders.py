@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from models.errors import InputError
 from tests.planner.batches import batch
 from tests.tui.test_plan_command import toml
 from tui.cli import run
@@ -83,6 +84,28 @@ def test_an_order_that_cannot_hold_is_named_and_the_others_are_planned(
     assert {p.name for p in Path("plans", "0412").iterdir()} == {"plan.txt"}
     assert "lateral buckling" in Path("plans", "0412", "plan.txt").read_text(encoding="utf-8")
     assert steps("plans/0411")
+
+
+def test_a_fault_that_shows_only_in_the_search_is_that_orders_own(
+    shop: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever is wrong with one build, the others are planned; the jobs run here, so that the search can be led."""
+    import planner.search
+
+    search = planner.search.find_plan
+
+    def fails_for_one(build: Any, *args: Any, **how: Any) -> Any:
+        if build.tension.target_N == 900:
+            raise InputError("this build cannot be")
+        return search(build, *args, **how)
+
+    monkeypatch.setattr("planner.search.find_plan", fails_for_one)
+    monkeypatch.setattr("tui.orders.many", lambda work, items, _dask: map(work, items))
+    assert plan("--orders", "book", "--out", "plans") == 1
+    out, err = capsys.readouterr()
+    assert "1 of 3 orders do not hold as asked: 0413" in err and out.count("does not hold as asked") == 1
+    assert Path("plans", "0413", "plan.txt").read_text(encoding="utf-8") == "this build cannot be"
+    assert steps("plans/0411") and steps("plans/0412")
 
 
 def test_one_build_is_planned_for_every_batch_of_an_archive(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:

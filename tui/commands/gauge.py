@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from models.gauge import Gauge
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 FILE = click.Path(path_type=Path)
@@ -16,8 +19,7 @@ FILE = click.Path(path_type=Path)
 def gauge() -> None:
     """Calibrate a handheld tension gauge; turn its readings into tension and back.
 
-    A gauge reads its own scale, bends the spoke and so loads it: each kind of spoke needs its own curve, made on a
-    frame that holds the spoke's length while the gauge is on.
+    A gauge bends the spoke and so loads it: each kind of spoke needs its own curve, made on a frame that holds it.
 
     \b
     Example:
@@ -285,7 +287,6 @@ def read(
     """
     from models.errors import InputError
     from models.gauge import Gauge
-    from models.units import parse_force_N
     from tui import format as show
     from tui.gaugetable import round_step, rows_by_reading, table_rows, table_text
     from tui.out import answer_json, read_json, refuse_existing, say, write_whole
@@ -302,34 +303,10 @@ def read(
         raise error if str(error).startswith(str(record)) else InputError(f"{record}: {error}") from None
     if build_file is not None:
         stiffness = _stiffness_of(build_file)
-    rows: list[dict[str, Any]] = []
-    for raw in readings:
-        try:
-            reading = float(raw)
-        except ValueError:
-            raise InputError(f"--reading is '{raw}'; a number is needed") from None
-        under, sd = curve.tension_N(reading)
-        row: dict[str, Any] = {"reading": reading, "tension_under_gauge_N": float(under)}
-        if stiffness is not None:
-            under, sd = curve.true_tension_N(reading, stiffness)
-        row |= {"tension_N": None if stiffness is None else float(under), "U_N": 2.0 * float(sd)}
-        rows.append(row)
-    for raw in tensions:
-        try:
-            wanted = parse_force_N(float(raw) if _is_number(raw) else raw)
-        except ValueError as error:
-            raise InputError(f"--tension: {error}") from None
-        at, sd = curve.reading(wanted) if stiffness is None else curve.reading_for(wanted, stiffness)
-        under = curve.curve_N(at)
-        rows.append(
-            {
-                "reading": float(at),
-                "tension_under_gauge_N": float(under),
-                "tension_N": None if stiffness is None else wanted,
-                "U_N": 2.0 * float(sd) * abs(float(curve.slope_N(at))),
-                "U_reading": 2.0 * float(sd),
-            }
-        )
+    try:
+        rows = _answers(curve, readings, tensions, stiffness)
+    except InputError as error:
+        raise error if str(error).startswith("--") else InputError(f"{record}: {error}") from None
     step = step_N or round_step(curve.range_N[1] - curve.range_N[0])
     if pdf_file is not None:
         from tui.card import pdf
@@ -359,6 +336,44 @@ def read(
         click.echo(f"{shown}; U (k = 2) {show.with_unit(row['U_N'], 'N')}")
     if stiffness is None:
         say("give --build BUILD.toml, or --wheel-stiffness-N-per-mm, to take off what the gauge adds in a wheel")
+
+
+def _answers(
+    curve: Gauge, readings: Sequence[str], tensions: Sequence[str], stiffness: float | None
+) -> list[dict[str, Any]]:
+    """Each reading's tension and each tension's reading, as asked."""
+    from models.errors import InputError
+    from models.units import parse_force_N
+
+    rows: list[dict[str, Any]] = []
+    for raw in readings:
+        try:
+            reading = float(raw)
+        except ValueError:
+            raise InputError(f"--reading is '{raw}'; a number is needed") from None
+        under, sd = curve.tension_N(reading)
+        row: dict[str, Any] = {"reading": reading, "tension_under_gauge_N": float(under)}
+        if stiffness is not None:
+            under, sd = curve.true_tension_N(reading, stiffness)
+        row |= {"tension_N": None if stiffness is None else float(under), "U_N": 2.0 * float(sd)}
+        rows.append(row)
+    for raw in tensions:
+        try:
+            wanted = parse_force_N(float(raw) if _is_number(raw) else raw)
+        except ValueError as error:
+            raise InputError(f"--tension: {error}") from None
+        at, sd = curve.reading(wanted) if stiffness is None else curve.reading_for(wanted, stiffness)
+        under = curve.curve_N(at)
+        rows.append(
+            {
+                "reading": float(at),
+                "tension_under_gauge_N": float(under),
+                "tension_N": None if stiffness is None else wanted,
+                "U_N": 2.0 * float(sd) * abs(float(curve.slope_N(at))),
+                "U_reading": 2.0 * float(sd),
+            }
+        )
+    return rows
 
 
 def _stiffness_of(path: Path) -> float:

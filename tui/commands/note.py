@@ -52,7 +52,7 @@ NAMES = {
 @click.option("--run", type=click.IntRange(1, 500), help="Which run of the frame, by the schedule.")
 @click.option("--positions", metavar="LIST", help='Positions such as "1-4,9"; all if neither this nor --run is given.')
 @click.option("--load", metavar="FORCE", help="On the frame; the schedule's if left out.")
-@click.option("--hours", type=float, help="On the frame at load; the schedule's if left out.")
+@click.option("--hours", type=click.FloatRange(min=0), help="On the frame at load; the schedule's if left out.")
 @click.option("--temperature-C", "temperature_C", type=float, help="Of cabinet or room.")
 @click.option("--tension", metavar="FORCE", help="All spokes laced to; the schedule's if left out.")
 @click.option("--plan", "plan_file", metavar="SCHEDULE.json", type=FILE, help="The schedule followed from here on.")
