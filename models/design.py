@@ -29,7 +29,7 @@ from models.projection import Projection
 from models.relax import Session, in_wheel, rest
 from models.thin import Thinned
 from models.verdicts import CannotTell, cannot_tell
-from models.whiten import PACKING_WAVES, prepare
+from models.whiten import SHARED, prepare
 
 Floats = NDArray[np.float64]
 REMAINDER_MM = 1.6e-3  # of what no law follows: usual in simulated nights
@@ -179,7 +179,7 @@ class _Bench:
             scales=one,
             scales_sd=one * self.spread,
             offset_mm=np.zeros(self.stations),
-            shared=np.zeros(1 + PACKING_WAVES),
+            shared=np.zeros(SHARED),
             spread_sd=self.spread,
             remainder_mm=REMAINDER_MM,
             chi2=0.0,

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.batch import Batch, Spread, Uncertainty
+from models.batch import AREA, Batch, Spread, Uncertainty
 from models.choose import as_dicts, average, compare
 from models.errors import InputError
 from models.fit import Fitted, fit
@@ -103,7 +103,7 @@ def uncertainty(f: Fitted) -> Uncertainty:
         names=(*f.prior.names, "activation_recoverable", "activation_bedding", "activation_flow"),
         log_covariance=cov,
         flow_load_N=f.at_N,
-        fibre_area_mm2=f.prior.area_mm2,
+        fibre_area_mm2=f.prior.area_mm2 * f.of(AREA),
     )
 
 

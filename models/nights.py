@@ -20,6 +20,7 @@ LEAST_AFTER_H = 1.0  # cold again, under the same load
 LAG_S = 900.0  # of a cabinet with the frame in it [est]
 LEAST_REST_H = 0.5  # a recovery is to be seen as long as spokes usually lie slack before lacing
 NOISE_MM = 1e-3
+LOAD_NOISE_N = 1.5
 SHOP_C = 21.0
 
 
@@ -148,4 +149,5 @@ def record_of(night: Night, gauge_length_mm: float = 285.0) -> Thinned:
         rate_N_per_s=rate,
         piece=np.zeros(time.size, dtype=np.intp),
         noise_mm=NOISE_MM,
+        load_sd_N=np.where(rate > 0, LOAD_NOISE_N / np.sqrt(np.maximum(count, 1.0)), 0.0),
     )

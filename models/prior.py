@@ -3,7 +3,8 @@
 Where each width comes from (published of gel-spun polyethylene where so said, else the project's own estimates of a
 heat-set braid):
 
-- fibre area: modulus on the fibre's area 55 to 115 GPa, evenly; a stated linear density replaces it (2 %);
+- fibre area: stiffness is modulus times area, modulus 55 to 115 GPa, so that a stiff spoke has more fibre and flows
+  less; a stated linear density gives the area (2 %), and the stiffness from it before the test has told;
 - flow at a given *stress*: 2e-11 1/s at 160 MPa and 23 degC, log-normal of 0.5: times or over 3 is then about two
   standard deviations (a rigging braid's published design figure, 1.7e-4 a year at 112 MPa, lies at 0.8 of it);
   activation volume 0.045 to 0.12 nm3, evenly. With the area not known the stress is not, so flow at a *load* is known
@@ -35,7 +36,7 @@ from models.units import ZERO_CELSIUS_K, fibre_area_mm2
 
 Floats = NDArray[np.float64]
 
-FIBRE_MODULUS_MPA = 75e3  # middle of 55 to 115 GPa: where linear density is not given, fibre area is EA over this
+FIBRE_MODULUS_MPA = 80e3  # middle of 55 to 115 GPa, by ratio: EA is this times the fibre's area
 MODULUS_LOG_SD = 0.22  # of an even spread over 55 to 115 GPa
 AREA_LOG_SD = 0.02  # of an area from a stated linear density
 ACTIVATION_VOLUME_NM3 = 0.08
@@ -61,7 +62,7 @@ RECOVERABLE_NONLINEARITY_SD = 0.06
 BEDDING_SHARE_OF_ELASTIC = 0.45  # at 1000 N, heat-set braid; a loose one beds in many times as much
 BEDDING_LOG_SD = 0.75
 BEDDING_AT_ONCE = 0.72
-BEDDING_SLOW = 0.025  # of each half decade after
+BEDDING_SLOW = 0.035  # of each half decade after
 BEDDING_AT_ONCE_LOG_SD = 0.15
 BEDDING_FADES_S = 6e4  # modes slower than this are less and less
 BEDDING_SLOW_LOG_SD = 0.5  # of all slow modes together
@@ -117,6 +118,11 @@ def prior(
     )
     p = len(names)
     mean, cov = np.zeros(p), np.zeros((p, p))
+    if linear_density_g_per_m is None:
+        area = EA_N / FIBRE_MODULUS_MPA
+    else:
+        area = fibre_area_mm2(linear_density_g_per_m)
+        EA_N = area * FIBRE_MODULUS_MPA
     mean[0] = -math.log(EA_N)
     mean[1], cov[1, 1] = math.log(STIFFENING_PER_N), STIFFENING_LOG_SD**2
     mean[2], cov[2, 2] = math.log(BEDDING_EXPONENT), BEDDING_EXPONENT_LOG_SD**2
@@ -127,15 +133,19 @@ def prior(
     b = slice(len(head) + k, len(head) + k + j)
     mean[r], cov[r, r] = _recoverable(recoverable_tau_s, EA_N)
     mean[b], cov[b, b] = _bedding(bedding_tau_s, EA_N)
-    # both are shares of the elastic compliance, which is not known before the test either
-    with_elastic = [0, *range(r.start, b.stop)]
-    cov[np.ix_(with_elastic, with_elastic)] += ELASTIC_LOG_SD**2
-    if linear_density_g_per_m is None:
-        area, area_sd = EA_N / FIBRE_MODULUS_MPA, MODULUS_LOG_SD
-    else:
-        area, area_sd = fibre_area_mm2(linear_density_g_per_m), AREA_LOG_SD
     f = [4, p - 2, p - 1]
-    mean[f], cov[np.ix_(f, f)] = _flow(at_N, area, area_sd, reference_C)
+    with_area = np.zeros(p)
+    mean[f], with_area[f], own = _flow(at_N, area, reference_C)
+    cov[np.ix_(f, f)] += own
+    # recoverable part and bedding-in are shares of the elastic compliance, which is the area's times the modulus's
+    with_elastic = np.zeros(p)
+    with_elastic[[0, *range(r.start, b.stop)]] = 1.0
+    if linear_density_g_per_m is None:  # the area comes from the stiffness
+        stiffness_sd, area_sd, modulus = ELASTIC_LOG_SD, MODULUS_LOG_SD, with_area
+    else:  # and the other way round
+        stiffness_sd, area_sd, modulus = AREA_LOG_SD, MODULUS_LOG_SD, with_elastic
+    for sd, moves in ((stiffness_sd, with_elastic - with_area), (area_sd, modulus)):
+        cov += sd**2 * np.outer(moves, moves)
     return Prior(names=names, mean=mean, covariance=cov, area_mm2=area)
 
 
@@ -175,8 +185,9 @@ def _bedding(tau_s: Floats, EA_N: float) -> tuple[Floats, Floats]:
     return mean, BEDDING_LOG_SD**2 + own
 
 
-def _flow(at_N: float, area_mm2: float, area_log_sd: float, reference_C: float) -> tuple[Floats, Floats]:
-    """Mean and covariance of the logarithms of area over the assumed one, rate at ``at_N``, and force scale.
+def _flow(at_N: float, area_mm2: float, reference_C: float) -> tuple[Floats, Floats, Floats]:
+    """Of the logarithms of area over the assumed one, rate at ``at_N``, and force scale: mean, what each moves by the
+    area's, and the covariance that has nothing to do with the area.
 
     The stress scale kT/v counts on the fibre's area, and the rate at ``at_N`` comes from that at 160 MPa: more area
     is less stress, a larger v a steeper way from 160 MPa.
@@ -188,12 +199,11 @@ def _flow(at_N: float, area_mm2: float, area_log_sd: float, reference_C: float) 
     mean = np.array(
         [0.0, math.log(FLOW_RATE_PER_S) + warmer + _ln_sinh(x) - _ln_sinh(x0), math.log(scale_MPa * area_mm2)]
     )
-    by_area = -x / math.tanh(x)
-    by_scale = -x / math.tanh(x) + x0 / math.tanh(x0)
-    moves = np.array([[1.0, 0.0, 0.0], [by_area, by_scale, 1.0], [1.0, 1.0, 0.0]])  # by area, scale, rate
-    sd = np.array([area_log_sd, ACTIVATION_VOLUME_LOG_SD, FLOW_LOG_SD])
-    root = moves * sd
-    return mean, root @ root.T
+    by_area = np.array([1.0, -x / math.tanh(x), 1.0])
+    by_scale = np.array([0.0, -x / math.tanh(x) + x0 / math.tanh(x0), 1.0])
+    by_rate = np.array([0.0, 1.0, 0.0])
+    own = ACTIVATION_VOLUME_LOG_SD**2 * np.outer(by_scale, by_scale) + FLOW_LOG_SD**2 * np.outer(by_rate, by_rate)
+    return mean, by_area, own
 
 
 def _ln_sinh(x: float) -> float:

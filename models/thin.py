@@ -16,6 +16,7 @@ LONGEST_S = 1200.0  # no mean of a night is longer: temperature and drift are fo
 MOST_OF_A_HOLD = 400  # means of equal length, at most: those of a test of months are longer
 CHANGE = 0.015  # of the top load: a change of load
 CHANGE_NOISES = 6.0  # and at least so many sd of the load's noise
+REAL_STEP = 4.0  # noises of the step between two means: a change of load that is no noise
 MOST_MEANS = 1500  # the work of a fit grows with their cube: a load that wanders is followed less closely
 
 
@@ -33,7 +34,8 @@ class Thinned:
     since_s: Floats  # (n,) time since the last change of load
     rate_N_per_s: Floats  # (n,) speed of the load where it is moving, else 0
     piece: NDArray[np.intp]  # (n,) 0, 1, ...: counts the unknown steps of elongation before the bin
-    noise_mm: float  # sd of one sample
+    noise_mm: float  # sd of one sample of elongation
+    load_sd_N: Floats  # (n,) error of each load by the noise of its cell
 
     @property
     def strain(self) -> Floats:
@@ -84,6 +86,7 @@ def thin(m: Measured, breaks_s: tuple[float, ...] = ()) -> Thinned:
     t, force = mean(time), mean(load)
     moving = cuts.moving[pick]
     rate = np.where(moving, np.abs(np.gradient(force, np.maximum.accumulate(t + 1e-9 * np.arange(t.size)))), 0.0)
+    force, load_sd = steadied(force, noise_of(load) ** 2 / count, cuts.event_s[pick], moving)
     return Thinned(
         spoke=m.spoke,
         gauge_length_mm=m.gauge_length_mm,
@@ -96,7 +99,47 @@ def thin(m: Measured, breaks_s: tuple[float, ...] = ()) -> Thinned:
         rate_N_per_s=rate,
         piece=np.searchsorted(np.asarray(breaks_s), t, side="right").astype(np.intp),
         noise_mm=noise,
+        load_sd_N=load_sd,
     )
+
+
+def steadied(load: Floats, variance: Floats, event_s: Floats, moving: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """(n,) loads without the noise of their cell, as far as it can be told, and (n,) the error that is left (sd).
+
+    A fit takes loads as they are. Where a load stands still its noise would then say that the spoke does not give to
+    small changes of load, and the spoke would come out far too stiff. Between two changes a load is therefore taken as
+    a random walk seen through the noise (Kalman's filter, and Rauch, Tung and Striebel's smoother, from memory); how
+    far it walks is what makes the means most likely, and a load that stands still becomes its mean. Real steps, which
+    stand out of the noise, are kept.
+    """
+    out, sd = load.copy(), np.sqrt(variance)
+    step = np.abs(np.diff(load)) > REAL_STEP * np.sqrt(variance[1:] + variance[:-1])
+    ends = step | moving[1:] | moving[:-1] | (np.diff(event_s) != 0)
+    for at in np.split(np.arange(load.size), np.flatnonzero(ends) + 1):
+        if at.size > 1 and (variance[at] > 0).all():
+            out[at], sd[at] = _smoothed(load[at], variance[at])
+    return out, sd
+
+
+def _smoothed(x: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    """Local level of a noisy series and its sd; the variance of its steps is the likeliest of a row of them."""
+    steps = np.concatenate([[0.0], float(np.median(variance)) * 10.0 ** np.arange(-4.0, 0.6, 0.5)])
+    level, spread = np.full((x.size, steps.size), x[0]), np.full((x.size, steps.size), variance[0])
+    unlikely = np.zeros(steps.size)
+    for i in range(1, x.size):
+        before = spread[i - 1] + steps
+        total = before + variance[i]
+        miss = x[i] - level[i - 1]
+        level[i] = level[i - 1] + before / total * miss
+        spread[i] = before * variance[i] / total
+        unlikely += np.log(total) + miss * miss / total
+    best = int(np.argmin(unlikely))
+    m, p = level[:, best], spread[:, best]
+    for i in range(x.size - 2, -1, -1):
+        gain = p[i] / (p[i] + steps[best])
+        m[i] += gain * (m[i + 1] - m[i])
+        p[i] += gain * gain * (p[i + 1] - p[i] - steps[best])
+    return m, np.sqrt(np.maximum(p, 0.0))
 
 
 def _blocks(time: Floats, block_s: float) -> NDArray[np.intp]:

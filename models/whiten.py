@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 EXPANSION_PER_K = -12e-6  # of the fibre, from data sheets; what the frame adds is fitted apart
 SYNCHRONY_S = 0.05  # load and elongation of one row may be so far apart in time
 FLOOR_MM = 2e-4
+SOFTER_WHEN_SLACK = 2.0  # a braid that is hardly loaded gives so much more to a small change of load, and
+FIRM_FROM_N = 80.0  # over some three times this load no more: noise of the load cell is an error of strain by that much
 SLACK_N = 40.0  # below it a braid counts as slack
 # A slack braid may give back part of its bedding over hours (published for braided sutures: gone within a day), of
 # which the chain knows nothing. Left out, it is taken for recoverable modes and the slow ones come out far too small.
@@ -26,8 +28,11 @@ SLACK_LOSS_MEAN = 1.0e-4
 SLACK_LOSS_SD = 1.2e-4
 DRIFT_MM = 1.0e-3  # of the instrument over 12 h
 LAW_DRIFT_MM = 1.0e-3  # the same for what the law gets wrong
-LOAD_CURVE = 0.003  # of the elastic strain: how far the true elastic curve may leave the law's
-BEDDING_CURVE = 0.010  # the same while the load is the highest so far
+LOAD_CURVE = 0.0035  # of the elastic strain: how far the true elastic curve may leave the law's, in all spokes alike
+BEDDING_CURVE = 0.012  # the same while the load is the highest so far
+OWN_CURVE = 0.4  # of both, in each spoke for itself
+CURVE_N = 400.0  # loads nearer than this are wrong alike
+CURVE_WAVES = 4  # of the shapes that such a curve takes, the largest: eight tenths of its variance
 FRAME_EXPANSION_SD_PER_K = 8e-6  # beside the fibre's own
 # bedding-in that goes on under the highest load so far is only roughly a sum of one-way modes: what it leaves walks on
 # with the logarithm of time, by nearly what packs slowly (a tenth of 1e-3 in a decade), and must not pass for flow,
@@ -36,6 +41,7 @@ FRAME_EXPANSION_SD_PER_K = 8e-6  # beside the fibre's own
 PACKING_STRAIN = 8.0e-5  # for a root decade at 1000 N, and in proportion to load
 OWN_PACKING_STRAIN = 2.2e-5
 PACKING_WAVES = 5  # of the walk's own shapes, the largest: 96 % of its variance
+SHARED = 1 + PACKING_WAVES + 2 * CURVE_WAVES  # what all spokes share: the frame's warmth, packing, curves over load
 REMAINDER_MM = (0.2e-3, 0.4e-3, 0.8e-3, 1.6e-3, 3.2e-3, 6.4e-3, 12.8e-3)
 REMAINDER_DECADES = 0.6
 
@@ -53,7 +59,7 @@ class Data:
     squared: Floats  # (S, n, K) whitened
     bedding: Floats  # (M, S, n, J) whitened
     one: Floats  # (S, n)
-    shared: Floats  # (S, n, W) whitened strain for one sd of what all spokes share: the frame's warmth, packing's waves
+    shared: Floats  # (S, n, W) whitened strain for one sd of what all spokes share: see SHARED
     at_N: float  # load at which flow is stated
     log_det: float
     EA_N: float  # about; scales the errors
@@ -101,18 +107,20 @@ def error_covariance(s: Thinned, EA_N: float, remainder_mm: float, alike: int = 
     spokes its variance in each is taken that many times, so that their mean keeps it.
     """
     length = s.gauge_length_mm
-    white = s.noise_mm**2 / s.count + FLOOR_MM**2 + (s.rate_N_per_s * SYNCHRONY_S / EA_N * length) ** 2
+    give_mm_per_N = length / EA_N * (1.0 + SOFTER_WHEN_SLACK * np.exp(-np.maximum(s.load_N, 0.0) / FIRM_FROM_N))
+    load = (s.rate_N_per_s * SYNCHRONY_S / EA_N * length) ** 2 + (s.load_sd_N * give_mm_per_N) ** 2
+    white = s.noise_mm**2 / s.count + FLOOR_MM**2 + load
     z = _coordinate(s)
     near = np.exp(-np.abs(z[:, None] - z) / REMAINDER_DECADES)
-    curve = LOAD_CURVE * s.load_N.max() / EA_N * length
-    load = np.exp(-np.abs(s.load_N[:, None] - s.load_N) / 400.0)
+    like = np.exp(-np.abs(s.load_N[:, None] - s.load_N) / CURVE_N)
     drift = DRIFT_MM**2 / 43200.0 * np.minimum(s.time_s[:, None], s.time_s)
     virgin = _packs(s)
-    toe = (BEDDING_CURVE / LOAD_CURVE * curve) ** 2 * load * np.outer(virgin, virgin)
-    law = remainder_mm**2 * near + curve**2 * load + toe + (LAW_DRIFT_MM / DRIFT_MM) ** 2 * drift
+    law = remainder_mm**2 * near + (LAW_DRIFT_MM / DRIFT_MM) ** 2 * drift
+    curve = (OWN_CURVE * s.load_N.max() / EA_N * length) ** 2 * like
+    curve *= LOAD_CURVE**2 + BEDDING_CURVE**2 * np.outer(virgin, virgin)
     walked = packed_decades(s)
     packing = (OWN_PACKING_STRAIN * length) ** 2 * np.minimum(walked[:, None], walked)
-    total = np.diag(white) + alike * law + packing + drift
+    total = np.diag(white) + alike * law + curve + packing + drift
     for tau in SLACK_LOSS_TAU_S:
         lost = SLACK_LOSS_SD * length * slack_loss(s, tau)
         total += alike / len(SLACK_LOSS_TAU_S) * np.outer(lost, lost)
@@ -136,6 +144,24 @@ def packing_waves(spokes: Sequence[Thinned], n: int) -> Floats:
     whole = max(float(walked.max()), 1e-9)
     turns = (np.arange(PACKING_WAVES) + 0.5) * np.pi
     waves: Floats = PACKING_STRAIN * np.sqrt(2.0 * whole) * np.sin(walked[..., None] / whole * turns) / turns
+    return waves
+
+
+def curve_waves(spokes: Sequence[Thinned], n: int, EA_N: float) -> Floats:
+    """(S, n, 2 CURVE_WAVES) strain: how the curve over load leaves the law's, each wave of standard size 1.
+
+    The largest eigenvectors of its covariance over load, exp(-|T - T'|/CURVE_N); first those that always count, then
+    those that count while the load is the highest so far.
+    """
+    top_N = max(float(s.load_N.max()) for s in spokes)
+    grid = np.linspace(0.0, top_N, 60)
+    size, shape = np.linalg.eigh(np.exp(-np.abs(grid[:, None] - grid) / CURVE_N))
+    shape = top_N / EA_N * (shape * np.sqrt(size))[:, : -CURVE_WAVES - 1 : -1]
+    waves = np.zeros((len(spokes), n, 2 * CURVE_WAVES))
+    for i, s in enumerate(spokes):
+        at = np.maximum(s.load_N, 0.0)
+        here = np.stack([np.interp(at, grid, one) for one in shape.T], axis=-1)
+        waves[i, : at.size] = np.concatenate([LOAD_CURVE * here, BEDDING_CURVE * here * _packs(s)[:, None]], axis=-1)
     return waves
 
 
@@ -177,7 +203,14 @@ def prepare(
         bedding=root[None] @ basis.bedding,
         one=root.sum(-1),
         shared=root
-        @ np.concatenate([FRAME_EXPANSION_SD_PER_K * basis.warmer_K[..., None], packing_waves(spokes, n)], axis=-1),
+        @ np.concatenate(
+            [
+                FRAME_EXPANSION_SD_PER_K * basis.warmer_K[..., None],
+                packing_waves(spokes, n),
+                curve_waves(spokes, n, EA_N),
+            ],
+            axis=-1,
+        ),
         at_N=at_N,
         log_det=log_det,
         EA_N=EA_N,

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from models.basis import BEDDING_TAU_S, RECOVERABLE_TAU_S
-from models.batch import NONLINEARITY, Batch, Spread, Uncertainty, draw_chains, given_fibre_area
+from models.batch import AREA, NONLINEARITY, Batch, Spread, Uncertainty, draw_chains, given_fibre_area
 from models.chain import advance, virgin
 from models.fit import Fitted
-from models.prior import AREA_LOG_SD, FLOW_LOG_SD, Prior, prior
+from models.prior import AREA_LOG_SD, FLOW_LOG_SD, MODULUS_LOG_SD, Prior, prior
 from models.units import fibre_area_mm2
 
 EA_N = 4.3e5
@@ -60,6 +60,15 @@ def test_learning_the_area_later_is_having_known_it_before() -> None:
     mine = [u.names.index(n) for n in ("flow[0]", "flow_scale[0]")]
     stated = known.covariance[np.ix_(at, at)] - AREA_LOG_SD**2 * np.outer([3.2, -1.0], [3.2, -1.0])
     assert u.log_covariance[np.ix_(mine, mine)] == pytest.approx(stated, abs=0.02)
+
+
+def test_a_stiffer_spoke_has_more_fibre_unless_the_fibre_is_known() -> None:
+    """EA is modulus times area: of a stiffness off by e, the area takes all but the modulus's own spread."""
+    for p, slope in ((before(), -1.0), (before(6.0), -(AREA_LOG_SD**2) / (AREA_LOG_SD**2 + MODULUS_LOG_SD**2))):
+        el, area, rate = (p.names.index(n) for n in ("elastic", AREA, "flow[0]"))
+        assert p.covariance[area, el] / p.covariance[el, el] == pytest.approx(slope, abs=1e-6)
+        assert p.covariance[rate, el] * slope <= 0  # more fibre, less stress, less flow
+    assert np.exp(-before(6.0).mean[0]) == pytest.approx(80e3 * fibre_area_mm2(6.0))
 
 
 def test_flow_at_a_load_is_known_far_worse_without_the_area() -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from models import basis
 from models.history import LoadHistory, Measured
 from models.simulate import strain_under_load
-from models.thin import PER_DECADE, Thinned, thin
+from models.thin import PER_DECADE, Thinned, steadied, thin
 from tests.golden import GAUGE_LENGTH_MM, REFERENCE_C, default_chain
 
 
@@ -64,6 +65,7 @@ def test_the_load_before_a_change_is_not_smeared_over_the_mean_before_it() -> No
         "since_s": time,
         "rate_N_per_s": np.zeros_like(time),
         "piece": np.zeros(time.size, dtype=np.intp),
+        "load_sd_N": np.zeros_like(time),
     }
     full = Thinned(spoke="K01", gauge_length_mm=GAUGE_LENGTH_MM, noise_mm=1e-3, **rows)
     tau = np.array([10.0, 1e3, 1e5])
@@ -108,6 +110,7 @@ def test_the_columns_of_a_fit_add_up_to_what_the_chain_does_under_the_same_loads
         since_s=n,
         rate_N_per_s=n,
         piece=n.astype(np.intp),
+        load_sd_N=n,
         noise_mm=1e-3,
     )
     b = basis.build([rows], REFERENCE_C, recoverable_tau_s=chain.recoverable_tau_s, bedding_tau_s=chain.bedding_tau_s)
@@ -138,3 +141,25 @@ def test_a_load_that_wanders_or_is_noisy_does_not_end_a_mean_at_every_row() -> N
     assert thin(measured(time, noisy, 1e-3 * load)).time_s.size < 1.5 * still
     waves = load + 100.0 * np.sin(time / 5.0)
     assert thin(measured(time, waves, 1e-3 * load)).time_s.size <= 1500
+
+
+def test_noise_of_the_load_cell_goes_and_what_the_load_truly_did_stays() -> None:
+    """A hold with a real step of 30 N in it, a slow fall, and a ramp before: 2 N of noise, single readings."""
+    rng = np.random.default_rng(5)
+    ramp = np.linspace(20.0, 1000.0, 40)
+    held = np.concatenate([np.full(60, 1000.0), np.full(60, 970.0), 970.0 - 12.0 * np.linspace(0.0, 1.0, 120) ** 0.5])
+    true = np.concatenate([ramp, held])
+    moving = np.arange(true.size) < ramp.size
+    seen = true + 2.0 * rng.standard_normal(true.size)
+    load, sd = steadied(seen, np.full(true.size, 4.0), np.where(moving, np.arange(true.size), 40.0), moving)
+    assert np.array_equal(load[moving], seen[moving]) and (sd[moving] == 2.0).all()
+    away = (load - true)[~moving]
+    assert np.sqrt((away**2).mean()) < 0.7
+    assert np.sqrt(((away / sd[~moving]) ** 2).mean()) == pytest.approx(1.0, abs=0.35)
+    assert np.diff(load)[99] == pytest.approx(-30.0, abs=2.5)
+
+
+def test_loads_without_noise_are_left_as_they_are() -> None:
+    load = np.array([20.0, 20.0, 500.0, 1000.0, 1001.0, 999.5, 1000.0])
+    same, sd = steadied(load, np.zeros(7), np.zeros(7), np.zeros(7, dtype=bool))
+    assert np.array_equal(same, load) and not sd.any()
