@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.journal import STATE_MASK, Event, is_being_written
-from bench.machine import STATE_OF_CODE, StationState
+from bench.machine import StationState, state_of
 from bench.record import COLUMNS, RunMeta, checked_header, journal_path, meta_of
 from bench.replay import JournalReader
 from models.errors import InputError
@@ -166,12 +166,11 @@ class LiveRun:
             elif e.kind in ("acknowledged", "resumed"):
                 for name in [e.station] if e.station else list(self._faults):
                     self._faults.pop(name, None)
-        status = Status(
-            being_written=being_written,
-            ended=self.meta.ended,
-            last_utc=self._last_utc,
-            stations=tuple(self._station(s) for s in self._header["stations"]),
-        )
+        try:
+            stations = tuple(self._station(s) for s in self._header["stations"])
+        except ValueError as error:
+            raise InputError(f"{self.path}: {error}") from None
+        status = Status(being_written=being_written, ended=self.meta.ended, last_utc=self._last_utc, stations=stations)
         return Update(rows=rows, events=tuple(events), status=status)
 
     def _station(self, s: Mapping[str, Any]) -> StationStatus:
@@ -182,7 +181,7 @@ class LiveRun:
         return StationStatus(
             name=s["name"],
             spoke=s["spoke"],
-            state=STATE_OF_CODE[int(last["flags"]) & STATE_MASK] if last else StationState.WAITING,
+            state=state_of(int(last["flags"]) & STATE_MASK) if last else StationState.WAITING,
             step=steps[step] if 0 <= step < len(steps) else "",
             set_load_N=last["set_load"] if last else nan,
             load_N=last["load"] if last else nan,

@@ -81,7 +81,20 @@ PROGRAM_STATES = frozenset({S.SEATING, S.RAMPING, S.HOLDING, S.RECOVERING, S.SLA
 MAY_MOVE = PROGRAM_STATES | {S.PAUSED, S.EASING_OFF}
 ENDED = frozenset({S.KEPT, S.DRIVE_OFF, S.EASED_OFF, S.DONE})
 STATE_CODE = {state: code for code, state in enumerate(StationState)}
-STATE_OF_CODE = dict(enumerate(StationState))
+_STATES = tuple(StationState)
+
+
+def state_of(code: int) -> StationState:
+    """The state that a recorded row's flags name.
+
+    Raises
+    ------
+    ValueError
+        No state has this code: the row is damaged, or of a later version.
+    """
+    if not 0 <= code < len(_STATES):
+        raise ValueError(f"a recorded row names state {code}; known are 0 to {len(_STATES) - 1}")
+    return _STATES[code]
 
 
 def _station_table() -> dict[tuple[StationState, StationEvent], StationState]:

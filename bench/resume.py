@@ -14,7 +14,7 @@ from bench.faults import Fault
 from bench.frame import FrameFacts, FrameReading
 from bench.journal import OFFSET_UNKNOWN, STATE_MASK, Event, is_being_written
 from bench.limits import clock_text
-from bench.machine import STATE_OF_CODE, StationEvent, StationState, after
+from bench.machine import StationEvent, StationState, after, state_of
 from bench.program import program_from_text
 from bench.record import checked_header, journal_path, meta_of
 from bench.replay import read_journal
@@ -86,7 +86,7 @@ def read_interrupted(path: Path) -> Interrupted:
             for i, s in enumerate(header["stations"])
         )
     except (KeyError, TypeError, ValueError) as error:
-        raise InputError(f"{journal}: its events are not those of a run: {error}") from None
+        raise InputError(f"{journal}: it does not hold what a run does: {error}") from None
     last = max([float(samples["time_s"].max())] if samples.size else [0.0])
     return Interrupted(
         path=path,
@@ -135,7 +135,7 @@ def _left(name: str, spoke: str, rows: Any, events: list[Event]) -> Left:
     return Left(
         name=name,
         spoke=spoke,
-        state=STATE_OF_CODE[flags & STATE_MASK] if last is not None else S.WAITING,
+        state=state_of(flags & STATE_MASK) if last is not None else S.WAITING,
         step=step,
         step_began_s=began,
         reached_s=reached,

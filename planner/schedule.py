@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from planner.build import Build, Shop
 
 SLACK_OF_A_CHECK = 1e-6  # hours and ratios compare equal within this
+MOST = 1e6  # N, h or degC: more is a slip of the pen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +159,14 @@ def _written(step: Step) -> dict[str, Any]:
             return {"kind": "deliver", "at_h": step.at_h}
 
 
+def _number(given: Mapping[str, Any], key: str, default: float | None = None) -> float:
+    """One number of a step, in a range that no schedule leaves."""
+    value = given[key] if default is None else given.get(key, default)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= MOST:
+        raise ValueError(f"{key} is {value!r}; allowed is a number from -{MOST:g} to {MOST:g}")
+    return float(value)
+
+
 def schedule_of(steps: Sequence[Mapping[str, Any]], temperature_C: float = 20.0) -> Schedule:
     """Read the ``steps`` of schedule.json; ``temperature_C`` serves where a step gives none.
 
@@ -179,36 +188,36 @@ def schedule_of(steps: Sequence[Mapping[str, Any]], temperature_C: float = 20.0)
             raise InputError(f"{where}: comes too late or twice; the order is {', '.join(order)}")
         last = order[kind]
         try:
-            th = float(step.get("temperature_C", temperature_C))
+            th = _number(step, "temperature_C", temperature_C)
             match kind:
                 case "prestretch":
                     found[kind] = Prestretch(
-                        load_N=float(step["load_N"]),
-                        hours=float(step["hours"]),
+                        load_N=_number(step, "load_N"),
+                        hours=_number(step, "hours"),
                         temperature_C=th,
                         groups=tuple(
-                            Group(positions=tuple(int(p) for p in g["positions"]), rest_h=float(g["rest_h"]))
+                            Group(positions=tuple(int(p) for p in g["positions"]), rest_h=_number(g, "rest_h"))
                             for g in step.get("groups", ())
                         ),
                     )
                 case "rest":
                     found[kind] = Rest(
-                        hours=float(step["hours"]), load_N=float(step.get("load_N", 0.0)), temperature_C=th
+                        hours=_number(step, "hours"), load_N=_number(step, "load_N", 0.0), temperature_C=th
                     )
                 case "laced":
                     found[kind] = Laced(
-                        hours=float(step["hours"]), tension_N=float(step["tension_N"]), temperature_C=th
+                        hours=_number(step, "hours"), tension_N=_number(step, "tension_N"), temperature_C=th
                     )
                 case "deliver":
-                    found[kind] = Deliver(at_h=float(step["at_h"]))
+                    found[kind] = Deliver(at_h=_number(step, "at_h"))
                 case _:
                     tension = step["tension_N"]
                     sessions.append(
                         Session(
                             kind=kind,
-                            at_h=float(step["at_h"]),
-                            left_N=float(tension["left"]),
-                            right_N=float(tension["right"]),
+                            at_h=_number(step, "at_h"),
+                            left_N=_number(tension, "left"),
+                            right_N=_number(tension, "right"),
                         )
                     )
         except KeyError as error:

@@ -17,7 +17,6 @@ from bench.machine import (
     PROGRAM_STATES,
     RUN_TABLE,
     STATE_CODE,
-    STATE_OF_CODE,
     STATION_TABLE,
     TRIPPED,
     RunEvent,
@@ -28,6 +27,7 @@ from bench.machine import (
     after,
     diagram,
     run_after,
+    state_of,
 )
 from bench.station import Station, Tick, ask, first_station, react
 from tests.bench.fake_frame import make_program, station_facts
@@ -81,7 +81,10 @@ def test_every_state_can_be_reached_and_every_state_but_the_ended_ones_can_be_le
 
 def test_the_codes_in_the_run_file_fit_four_bits_and_go_both_ways() -> None:
     assert max(STATE_CODE.values()) < 16
-    assert all(STATE_OF_CODE[STATE_CODE[s]] is s for s in S)
+    assert all(state_of(STATE_CODE[s]) is s for s in S)
+    for code in (-1, len(S), 15):
+        with pytest.raises(ValueError, match=f"names state {code}; known are 0 to {len(S) - 1}"):
+            state_of(code)
 
 
 def test_the_codes_in_the_run_file_never_change() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from bench.errors import FrameFault, LineTrouble
 from bench.frame import FrameReading
 from bench.journal import STATE_MASK
-from bench.machine import ENDED, STATE_OF_CODE, TRIPPED, RunState, StationState
+from bench.machine import ENDED, TRIPPED, RunState, StationState, state_of
 from bench.status import REQUESTS, Mailbox
 from tests.bench.fake_frame import FakeFrame, Memory, make_program, play
 from tests.bench.test_runner import frame
@@ -160,7 +160,7 @@ def test_whatever_happens_in_a_run_nothing_moves_while_tripped(
     # the record tells the same story: a trip is never left
     last: dict[int, StationState] = {}
     for row in memory.rows:
-        state = STATE_OF_CODE[row.flags & STATE_MASK]
+        state = state_of(row.flags & STATE_MASK)
         if last.get(row.station) in TRIPPED:
             assert state in TRIPPED
         last[row.station] = state

@@ -334,6 +334,25 @@ def test_a_stopped_run_is_shown_with_its_load_and_its_fault(unfinished: Path) ->
     assert live.step_names == tuple(s.name for s in SHORT.steps)
 
 
+def test_a_row_whose_state_no_station_has_is_named_by_monitor_and_resume(tmp_path: Path) -> None:
+    """Its check sum is right: written by a later version, or made up."""
+    from dataclasses import replace
+
+    from bench.journal import Journal, Row
+    from bench.resume import read_interrupted
+
+    out = tmp_path / "run.h5"
+    record_run(out)
+    journal = Journal.reopen(journal_path(out))
+    row = Row(station=0, step=0, flags=15, time_s=9e3, utc=2e9, frame_ms=1, load_N=9.0, position_mm=1.0,
+              elongation_mm=1.0, elongation_raw_mm=1.0, temperature_C=20.0, set_load_N=0.0)  # fmt: skip
+    journal.append([replace(row, flags=2), row])
+    journal.close()
+    for read in (lambda: open_live(out).refresh(), lambda: read_interrupted(out)):
+        with pytest.raises(InputError, match=r"run\.h5.*a recorded row names state 15; known are 0 to 1"):
+            read()
+
+
 def test_a_fault_stays_on_the_status_until_a_person_acknowledges_it(tmp_path: Path) -> None:
     from tests.bench.runs import two_spokes
     from tests.bench.test_runner_faults import on_station

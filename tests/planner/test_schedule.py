@@ -76,6 +76,12 @@ def test_optional_steps_may_be_left_out() -> None:
         ([{"kind": "set", "at_h": 0.0}, EXAMPLE[6]], r"step 1 \(set\): key 'tension_N' is missing"),
         ([{"kind": "laced", "hours": "long", "tension_N": 1}, EXAMPLE[3], EXAMPLE[6]], r"step 1 \(laced\)"),
         ([{"kind": "set", "at_h": 0.0, "tension_N": 900.0}, EXAMPLE[6]], r"step 1 \(set\)"),
+        ([EXAMPLE[3], {"kind": "deliver", "at_h": None}], r"step 2 \(deliver\): at_h is None; allowed is a number"),
+        ([EXAMPLE[3], {"kind": "deliver", "at_h": True}], r"step 2 \(deliver\): at_h is True; allowed is a number"),
+        (
+            [{"kind": "set", "at_h": 0.0, "tension_N": {"left": -1e300, "right": 900.0}}, EXAMPLE[6]],
+            r"step 1 \(set\): left is -1e\+300; allowed is a number from -1e\+06 to 1e\+06",
+        ),
     ],
 )
 def test_steps_that_cannot_be_read_are_refused_with_their_place(steps: list[dict[str, Any]], says: str) -> None:
