@@ -35,6 +35,7 @@ from bench.steps import Program
 
 S = StationState
 MEAN_S = 1.0  # a load is the mean over so long
+KEPT_S = 20.0  # of the trace: a person may take hours over a reading
 GAVE_WAY_MM = 0.02  # a drive that is off and moves by more does not hold by itself
 BACK_SHARE = 0.3  # of what the gauge added may still be on when it is said to be off
 MOST_ADDED = 0.5  # of the load: more is no gauge
@@ -138,7 +139,7 @@ class GaugeStand:
         self.asks: Asks | None = None
         self.level: Level | None = None  # at which it stands
         self.reading: FrameReading | None = None
-        self.trace: list[tuple[float, float]] = []  # time, load, since the drive went off
+        self.trace: list[tuple[float, float]] = []  # time, load, since the drive went off; the last KEPT_S of it
         self.before_N = self.under_N = self.at_mm = 0.0
         self.draft: Point | None = None
         self.stiffness: list[float] = []
@@ -315,7 +316,7 @@ class GaugeStand:
                 f"station {name} moved by {s.position_mm - self.at_mm:+.3f} mm with its drive off: it does not hold by "
                 f"itself, so no gauge can be calibrated on it; {s.load_N:.0f} N are on"
             )
-        self.trace.append((at_s, s.load_N))
+        self.trace = [at for at in self.trace if at[0] > at_s - KEPT_S] + [(at_s, s.load_N)]
         self.station = replace(station, watch=replace(station.watch, load_N=s.load_N, position_mm=s.position_mm))
         load, spread = self._mean(at_s)
         if self.trace[-1][0] - self.trace[0][0] < MEAN_S:

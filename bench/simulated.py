@@ -15,7 +15,7 @@ from bench.cues import Cue
 from bench.errors import LineTrouble
 from bench.framefile import FrameFile, SerialLink, TcpLink, read_frame_file
 
-_NO_PARITY = {"parity": "none", "stop_bits": 1}  # a pseudo-terminal refuses to be told of parity
+_NO_PARITY: dict[str, Any] = {"parity": "none", "stop_bits": 1}  # a pseudo-terminal refuses to be told of parity
 PATIENCE_S = 2.0  # time-out of the link where time is virtual
 START_S = 20.0  # a loaded machine takes its time to import numpy
 
@@ -157,33 +157,14 @@ class Simulated:
 def link_to(file: FrameFile, where: dict[str, Any]) -> TcpLink | SerialLink:
     """The link of a frame file, led to where its simulated twin is served."""
     link = file.link
-    if "path" in where:
-        if isinstance(link, SerialLink):
-            return link.model_copy(update={"port": where["path"], **_NO_PARITY})
-        return SerialLink(
-            kind="serial",
-            port=where["path"],
-            baud=115200,
-            parity="none",
-            stop_bits=1,
-            device=max(1, link.device),
-            order=link.order,
-            tick_s=link.tick_s,
-            timeout_s=link.timeout_s,
-            max_gap=link.max_gap,
-            most_registers=link.most_registers,
-        )
-    return TcpLink(
-        kind="tcp",
-        host=where["host"],
-        port=where["port"],
-        device=link.device,
-        order=link.order,
-        tick_s=link.tick_s,
-        timeout_s=link.timeout_s,
-        max_gap=link.max_gap,
-        most_registers=link.most_registers,
-    )
+    serial = "path" in where
+    if serial and isinstance(link, SerialLink):
+        return link.model_copy(update={"port": where["path"], **_NO_PARITY})
+    kept = {name: getattr(link, name) for name in ("order", "tick_s", "timeout_s", "max_gap", "most_registers")}
+    if serial:
+        device = max(1, link.device)
+        return SerialLink(kind="serial", port=where["path"], baud=115200, device=device, **_NO_PARITY, **kept)
+    return TcpLink(kind="tcp", host=where["host"], port=where["port"], device=link.device, **kept)
 
 
 def start_simulated(path: Path, *, virtual: bool = True, seed: int = 0, batch: Path | None = None) -> Simulated:
