@@ -86,7 +86,14 @@ def _some(data: Data) -> Data:
         **{k: getattr(b, k)[pick] for k in EACH_SPOKE},
         bedding=b.bedding[:, pick],
     )
-    return prepare([data.spokes[i] for i in pick], basis, data.EA_N, data.remainder_mm, data.at_N)
+    return prepare(
+        [data.spokes[i] for i in pick],
+        basis,
+        data.EA_N,
+        data.remainder_mm,
+        data.at_N,
+        errors=[data.errors[i] for i in pick],
+    )
 
 
 def compare(data: Data, general: Fitted) -> list[Candidate]:
@@ -101,8 +108,9 @@ def compare(data: Data, general: Fitted) -> list[Candidate]:
     early = late = None
     if parts is not None:
         learn, back = parts
-        early = prepare(some.spokes, some.basis, some.EA_N, some.remainder_mm, some.at_N, learn)
-        late = prepare(some.spokes, some.basis, some.EA_N, some.remainder_mm, some.at_N, learn | back)
+        again = (some.spokes, some.basis, some.EA_N, some.remainder_mm, some.at_N)
+        early = prepare(*again, learn, errors=some.errors)
+        late = prepare(*again, learn | back, errors=some.errors)
     rows: list[tuple[str, Fitted, float | None, float | None]] = []
     for law in (None, *laws(data.EA_N)):
         q = _for_law(p, law)

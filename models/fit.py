@@ -285,10 +285,7 @@ def _with_own_flow(data: Data, p: Prior, spread: Floats, alike: Fitted) -> Fitte
 
 
 def _remainder(
-    spokes: Sequence[Thinned],
-    basis: bs.Basis,
-    EA_N: float,
-    at_N: float,
+    data: Data,
     use: NDArray[np.bool_] | None,
     p: Prior,
     f: Fitted,
@@ -299,7 +296,7 @@ def _remainder(
 
     def cost(size: float) -> float:
         if size not in costs:
-            trial = prepare(spokes, basis, EA_N, size, at_N, use, alike=1)
+            trial = prepare(data.spokes, data.basis, data.EA_N, size, data.at_N, use, alike=1, errors=data.errors)
             model = Projection(trial, p, f.spread_sd)
             model.evaluate(f.theta)
             h = model.jacobian.T @ model.jacobian
@@ -336,9 +333,9 @@ def fit(
     fitted = turn_from_several(data, p, spread * ONE_FLOW, start)
     for _ in range(3):
         fitted = _with_own_flow(data, p, spread, fitted)
-        before, remainder = remainder, _remainder(spokes, basis, EA_N, at_N, use, p, fitted, remainder)
+        before, remainder = remainder, _remainder(data, use, p, fitted, remainder)
         spread = learn_spread(fitted)
-        data = prepare(spokes, basis, EA_N, remainder, at_N, use)
+        data = prepare(spokes, basis, EA_N, remainder, at_N, use, errors=data.errors)
         fitted = turn_from_several(data, p, spread * ONE_FLOW, fitted.theta)
         if remainder == before:
             break

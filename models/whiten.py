@@ -47,10 +47,29 @@ REMAINDER_DECADES = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Errors:
+    """Of one spoke's mean strains: (n, n) covariances whose sum is that of the whole."""
+
+    own: Floats  # of this spoke's record alone
+    law: Floats  # of what the law gets wrong, but for the remainder
+    near: Floats  # of a correlated remainder of 1 mm
+
+    def covariance(self, remainder_mm: float, alike: int = 1) -> Floats:
+        """(n, n) of the errors of one spoke's mean strains.
+
+        What the law gets wrong it gets wrong in all spokes alike, and more spokes do not average it out: with ``alike``
+        spokes its variance in each is taken that many times, so that their mean keeps it.
+        """
+        out: Floats = self.own + alike * (self.law + remainder_mm**2 * self.near)
+        return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Data:
     """Whitened data of S spokes: everything that does not change during a fit."""
 
     spokes: tuple[Thinned, ...]
+    errors: tuple[Errors, ...]
     basis: bs.Basis
     use: NDArray[np.bool_]  # (S, n) means that count
     root: Floats  # (S, n, n) inverse Cholesky factor of the error's covariance (strain); zero rows where unused
@@ -100,12 +119,8 @@ def packed_decades(s: Thinned) -> Floats:
     return out
 
 
-def error_covariance(s: Thinned, EA_N: float, remainder_mm: float, alike: int = 1) -> Floats:
-    """(n, n) covariance of the errors of one spoke's mean strains.
-
-    What the law gets wrong it gets wrong in all spokes alike, and more spokes do not average it out: with ``alike``
-    spokes its variance in each is taken that many times, so that their mean keeps it.
-    """
+def errors_of(s: Thinned, EA_N: float) -> Errors:
+    """What is wrong with one spoke's means: noise, drift, curves over load, packing, and what the law gets wrong."""
     length = s.gauge_length_mm
     give_mm_per_N = length / EA_N * (1.0 + SOFTER_WHEN_SLACK * np.exp(-np.maximum(s.load_N, 0.0) / FIRM_FROM_N))
     load = (s.rate_N_per_s * SYNCHRONY_S / EA_N * length) ** 2 + (s.load_sd_N * give_mm_per_N) ** 2
@@ -115,20 +130,18 @@ def error_covariance(s: Thinned, EA_N: float, remainder_mm: float, alike: int = 
     like = np.exp(-np.abs(s.load_N[:, None] - s.load_N) / CURVE_N)
     drift = DRIFT_MM**2 / 43200.0 * np.minimum(s.time_s[:, None], s.time_s)
     virgin = _packs(s)
-    law = remainder_mm**2 * near + (LAW_DRIFT_MM / DRIFT_MM) ** 2 * drift
     curve = (OWN_CURVE * s.load_N.max() / EA_N * length) ** 2 * like
     curve *= LOAD_CURVE**2 + BEDDING_CURVE**2 * np.outer(virgin, virgin)
     walked = packed_decades(s)
-    packing = (OWN_PACKING_STRAIN * length) ** 2 * np.minimum(walked[:, None], walked)
-    total = np.diag(white) + alike * law + curve + packing + drift
-    for tau in SLACK_LOSS_TAU_S:
-        lost = SLACK_LOSS_SD * length * slack_loss(s, tau)
-        total += alike / len(SLACK_LOSS_TAU_S) * np.outer(lost, lost)
+    own = np.diag(white) + curve + (OWN_PACKING_STRAIN * length) ** 2 * np.minimum(walked[:, None], walked) + drift
     for k in range(1, int(s.piece.max()) + 1):
         after = (s.piece >= k).astype(np.float64)
-        total += np.outer(after, after)  # an offset of 1 mm: unknown
-    out: Floats = total / length**2
-    return out
+        own += np.outer(after, after)  # an offset of 1 mm: unknown
+    law = (LAW_DRIFT_MM / DRIFT_MM) ** 2 * drift
+    for tau in SLACK_LOSS_TAU_S:
+        lost = SLACK_LOSS_SD * length * slack_loss(s, tau)
+        law += np.outer(lost, lost) / len(SLACK_LOSS_TAU_S)
+    return Errors(own=own / length**2, law=law / length**2, near=near / length**2)
 
 
 def packing_waves(spokes: Sequence[Thinned], n: int) -> Floats:
@@ -173,15 +186,20 @@ def prepare(
     at_N: float,
     use: NDArray[np.bool_] | None = None,
     alike: int | None = None,
+    errors: Sequence[Errors] | None = None,
 ) -> Data:
-    """Whiten data and columns with the errors' covariance (block by block, one block a spoke)."""
+    """Whiten data and columns with the errors' covariance (block by block, one block a spoke).
+
+    ``errors``: of these spokes at this ``EA_N``, where they are there from before.
+    """
+    errors = [errors_of(s, EA_N) for s in spokes] if errors is None else errors
     S, n = basis.real.shape
     used = basis.real if use is None else basis.real & use
     root = np.zeros((S, n, n))
     log_det = 0.0
-    for i, s in enumerate(spokes):
+    for i in range(S):
         rows = np.flatnonzero(used[i])
-        covariance = error_covariance(s, EA_N, remainder_mm, alike or S)[np.ix_(rows, rows)]
+        covariance = errors[i].covariance(remainder_mm, alike or S)[np.ix_(rows, rows)]
         warm = basis.activation[i, rows]  # the same in all spokes
         lower = np.linalg.cholesky(covariance + (alike or S) * warm @ warm.T)
         inverse, _ = dtrtri(lower, lower=1)
@@ -194,6 +212,7 @@ def prepare(
     own = EXPANSION_PER_K * basis.warmer_K
     return Data(
         spokes=tuple(spokes),
+        errors=tuple(errors),
         basis=basis,
         use=used,
         root=root,

@@ -20,7 +20,7 @@ from models.whiten import (
     OWN_PACKING_STRAIN,
     PACKING_STRAIN,
     Data,
-    error_covariance,
+    errors_of,
     packed_decades,
     packing_waves,
 )
@@ -170,7 +170,7 @@ def test_a_fit_far_off_still_gives_a_spoke_whose_strain_rises_with_load(fitted: 
 
 def test_errors_carry_drift_and_the_laws_own_misfit_not_only_noise(fitted: tuple[Fitted, Data]) -> None:
     s = fitted[1].spokes[0]
-    cov = error_covariance(s, 4e5, 1e-3) * s.gauge_length_mm**2
+    cov = errors_of(s, 4e5).covariance(1e-3) * s.gauge_length_mm**2
     held = np.flatnonzero((s.load_N > 990.0) & (s.load_N < 1010.0) & (s.since_s > 300.0))
     first, last = held[0], held[-4]  # the very last block of a hold stands alone
 
@@ -180,7 +180,7 @@ def test_errors_carry_drift_and_the_laws_own_misfit_not_only_noise(fitted: tuple
     white = s.noise_mm / np.sqrt(s.count[last])
     assert sd_of_change(first, last) > 5.0 * white  # averaging many samples does not average drift away
     assert sd_of_change(first, last) > 1.5 * sd_of_change(first, first + 1)
-    alike = error_covariance(s, 4e5, 1e-3, alike=4) * s.gauge_length_mm**2
+    alike = errors_of(s, 4e5).covariance(1e-3, alike=4) * s.gauge_length_mm**2
     law_mm2 = 1e-3**2  # the remainder alone: it must not shrink where four spokes are averaged
     assert (alike - cov)[last, last] > 3.0 * law_mm2
 
@@ -197,7 +197,7 @@ def test_what_packs_for_the_first_time_is_less_trusted_than_the_same_load_again(
     values["piece"] = np.zeros(time.size, dtype=np.intp)
     s = Thinned(**values)  # type: ignore[arg-type]
     waves = packing_waves([s], time.size)[0]
-    cov = error_covariance(s, 4e5, 2e-4) + waves @ waves.T
+    cov = errors_of(s, 4e5).covariance(2e-4) + waves @ waves.T
 
     def sd_of_change(i: int, j: int) -> float:
         return float(np.sqrt(cov[i, i] + cov[j, j] - 2.0 * cov[i, j]))
