@@ -23,7 +23,7 @@ from models.chain import BEDDING_UNIT_N, Chain
 from models.prior import ACTIVATION_KJ, ACTIVATION_LOG_SD, SPREAD_DF, SPREAD_LOG_SD, Prior, prior
 from models.projection import Law, Projection
 from models.thin import Thinned
-from models.whiten import EXPANSION_PER_K, REMAINDER_MM, Data, prepare
+from models.whiten import EXPANSION_PER_K, REMAINDER_MM, Data, errors_of, prepare
 
 Floats = NDArray[np.float64]
 ONE_FLOW = np.array([1.0, 1.0, 1.0, 2e-3])  # else a wrong flow could hide behind scales of nothing
@@ -317,8 +317,12 @@ def fit(
     *,
     linear_density_g_per_m: float | None = None,
     use: NDArray[np.bool_] | None = None,
+    doubtful: Sequence[NDArray[np.bool_]] | None = None,
 ) -> tuple[Fitted, Data]:
-    """Fit a batch: the smooth general chain, its spokes, the errors' size and the spread, in that order, twice."""
+    """Fit a batch: the smooth general chain, its spokes, the errors' size and the spread, in that order, twice.
+
+    ``doubtful``: for each spoke (n,) means that say nothing.
+    """
     reference = reference_temperature_C(spokes)
     basis = bs.build(spokes, reference, ACTIVATION_KJ)
     EA_N = crude_EA_N(spokes)
@@ -328,7 +332,9 @@ def fit(
     basis = bs.with_activation_errors(basis, spokes, p, at_N, ACTIVATION_KJ, ACTIVATION_LOG_SD)
     spread = np.array(SPREAD_LOG_SD)
     remainder = 1.6e-3
-    data = prepare(spokes, basis, EA_N, remainder, at_N, use)
+    aside = [None] * len(spokes) if doubtful is None else doubtful
+    errors = [errors_of(s, EA_N, gone) for s, gone in zip(spokes, aside, strict=True)]
+    data = prepare(spokes, basis, EA_N, remainder, at_N, use, errors=errors)
     start = start_from(data, p)
     fitted = turn_from_several(data, p, spread * ONE_FLOW, start)
     for _ in range(3):

@@ -14,6 +14,7 @@ from models.choose import as_dicts, average, compare
 from models.errors import InputError
 from models.fit import Fitted, fit
 from models.prior import ACTIVATION_LOG_SD, SPREAD_DF
+from models.robust import fit_robustly, in_words
 from models.table import SLACK_N, Finding, Record
 from models.thin import Thinned, thin
 from models.verdicts import cannot_tell, odd_spokes, spoke_rows
@@ -27,10 +28,11 @@ def fit_batch(
     *,
     findings: Sequence[Finding] = (),
     linear_density_g_per_m: float | None = None,
+    robust: bool = False,
     source: Sequence[Mapping[str, Any]] = (),
     made_with: str = "",
 ) -> Batch:
-    """Fit one batch from its spokes' records.
+    """Fit one batch from its spokes' records; ``robust``: without the means that the rest of a spoke contradicts.
 
     Raises
     ------
@@ -41,7 +43,12 @@ def fit_batch(
         raise InputError("no spoke to fit")
     spokes = [thin(r.measured, r.breaks_s) for r in records]
     labels = [s.spoke for s in spokes]
-    general, data = fit(spokes, linear_density_g_per_m=linear_density_g_per_m)
+    aside: list[str] = []
+    if robust:
+        general, data, doubts = fit_robustly(spokes, linear_density_g_per_m=linear_density_g_per_m)
+        aside = in_words(spokes, doubts)
+    else:
+        general, data = fit(spokes, linear_density_g_per_m=linear_density_g_per_m)
     candidates = compare(data, general)
     averaged = average(candidates)
     if averaged is None:
@@ -65,7 +72,7 @@ def fit_batch(
         made_with=made_with,
     )
     open_questions = cannot_tell(middle, batch)
-    warnings = [str(f) for f in findings]
+    warnings = [str(f) for f in findings] + aside
     warnings += odd_spokes(general, labels)
     if not general.converged:
         warnings.append(f"the fit did not settle ({general.message}): treat every figure with suspicion")

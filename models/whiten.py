@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 EXPANSION_PER_K = -12e-6  # of the fibre, from data sheets; what the frame adds is fitted apart
 SYNCHRONY_S = 0.05  # load and elongation of one row may be so far apart in time
 FLOOR_MM = 2e-4
+DOUBT_MM = 10.0  # of a mean that is set aside
 SOFTER_WHEN_SLACK = 2.0  # a braid that is hardly loaded gives so much more to a small change of load, and
 FIRM_FROM_N = 80.0  # over some three times this load no more: noise of the load cell is an error of strain by that much
 SLACK_N = 40.0  # below it a braid counts as slack
@@ -119,12 +120,17 @@ def packed_decades(s: Thinned) -> Floats:
     return out
 
 
-def errors_of(s: Thinned, EA_N: float) -> Errors:
-    """What is wrong with one spoke's means: noise, drift, curves over load, packing, and what the law gets wrong."""
+def errors_of(s: Thinned, EA_N: float, doubtful: NDArray[np.bool_] | None = None) -> Errors:
+    """What is wrong with one spoke's means: noise, drift, curves over load, packing, and what the law gets wrong.
+
+    ``doubtful``: (n,) means that say nothing.
+    """
     length = s.gauge_length_mm
     give_mm_per_N = length / EA_N * (1.0 + SOFTER_WHEN_SLACK * np.exp(-np.maximum(s.load_N, 0.0) / FIRM_FROM_N))
     load = (s.rate_N_per_s * SYNCHRONY_S / EA_N * length) ** 2 + (s.load_sd_N * give_mm_per_N) ** 2
     white = s.noise_mm**2 / s.count + FLOOR_MM**2 + load
+    if doubtful is not None:
+        white = white + DOUBT_MM**2 * doubtful
     z = _coordinate(s)
     near = np.exp(-np.abs(z[:, None] - z) / REMAINDER_DECADES)
     like = np.exp(-np.abs(s.load_N[:, None] - s.load_N) / CURVE_N)

@@ -15,11 +15,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assumed:
-    """What the tables do not say."""
+    """What the tables do not say, and how they are to be taken."""
 
     gauge_length_mm: float | None = None
     temperature_C: float | None = None
     linear_density_g_per_m: float | None = None
+    robust: bool = False  # set aside what does not fit the rest of a spoke's creep
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +66,7 @@ def fit_runs(runs: Sequence[Path], name: str, assumed: Assumed) -> Batch:
         name,
         findings=findings,
         linear_density_g_per_m=assumed.linear_density_g_per_m,
+        robust=assumed.robust,
         source=[{"file": p.name, "sha256": sha256(p)} for p in runs],
         made_with=f"longhold {version('longhold')}",
     )

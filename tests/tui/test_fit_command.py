@@ -48,6 +48,21 @@ def test_a_csv_becomes_a_batch_file_with_all_that_the_contract_asks(folder: Path
     assert d["covers"]["held_N"] == [1000.0, 1400.0]
 
 
+def test_a_draught_of_half_an_hour_is_set_aside_where_asked_and_named(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = table_of(folder)
+    spoke = table["spoke"].iloc[0]
+    into = (table["time_s"] - 3 * 3600.0) / 1800.0  # it comes and goes: no step that would be found as a slip
+    blown = 0.04 * np.sin(np.pi * np.clip(into, 0.0, 1.0)) * (table["spoke"] == spoke)
+    table["elongation_mm"] += blown
+    table.to_csv(tmp_path / "night.csv", index=False)
+    for option, named in (([], False), (["--robust"], True)):
+        assert run(["fit", str(tmp_path / "night.csv"), "--json", *option]) == 0
+        warnings = json.loads(capsys.readouterr().out)["warnings"]
+        assert any(w.startswith(f"spoke {spoke}: ") and "set aside, between 3." in w for w in warnings) is named
+
+
 def test_json_stands_alone_on_stdout_and_words_go_to_stderr(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["fit", str(folder / "night.csv"), "--name", "K08", "--like", str(folder / "K07.json"), "--json"]) == 0
     out, err = capsys.readouterr()

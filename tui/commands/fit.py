@@ -28,6 +28,7 @@ FILE = click.Path(path_type=Path)
     metavar="G_PER_M",
     help="Fibre's linear density in g/m: sharpens what is assumed of flow.",
 )
+@click.option("--robust", is_flag=True, help="Set aside means that the rest of a spoke's creep contradicts; say which.")
 @click.option("--like", "like", metavar="OLD.json", type=FILE, help="Compare with an earlier batch.")
 @click.option("--each", is_flag=True, help="An archive: every RUN a batch of its own, --out the folder for them.")
 @click.option("--dask", metavar="ADDRESS", help="With --each: on the Dask cluster at this address, not on all cores.")
@@ -40,6 +41,7 @@ def fit(
     gauge_length_mm: float | None,
     temperature_C: float | None,
     linear_density: float | None,
+    robust: bool,
     like: Path | None,
     each: bool,
     dask: str | None,
@@ -81,7 +83,10 @@ def fit(
         if value is not None and not low <= value <= high:
             raise InputError(f"{what} is {value:g}; {low:g} to {high:g} is allowed")
     assumed = Assumed(
-        gauge_length_mm=gauge_length_mm, temperature_C=temperature_C, linear_density_g_per_m=linear_density
+        gauge_length_mm=gauge_length_mm,
+        temperature_C=temperature_C,
+        linear_density_g_per_m=linear_density,
+        robust=robust,
     )
     if each:
         assert out is not None
