@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from models.batch import PARTS, Batch, draw_chains
 from models.chain import elastic_strain
 from models.fit import Fitted
-from models.prior import SPREAD_LOG_SD
+from models.prior import SPREAD_LOG_SD, Prior
 from models.table import SLACK_N
 
 Floats = NDArray[np.float64]
@@ -99,7 +99,7 @@ def cannot_tell(f: Fitted, batch: Batch) -> list[CannotTell]:
             )
         )
     i, j = f.prior.names.index("flow[0]"), f.prior.names.index("flow_scale[0]")
-    sd, before = np.sqrt(np.diag(f.covariance)), np.sqrt(np.diag(f.prior.covariance))
+    sd, before = np.sqrt(np.diag(f.covariance)), _sd_with_stiffness(f.prior)
     seen = rested and sd[i] < HARDLY_MOVED * before[i]
     if sd[i] > UNSURE or not seen:
         out.append(
@@ -132,6 +132,14 @@ def cannot_tell(f: Fitted, batch: Batch) -> list[CannotTell]:
             else "a warm step of 15 K or more during a hold",
         )
     )
+    return out
+
+
+def _sd_with_stiffness(p: Prior) -> Floats:
+    """(p,) sd before the test, but for what the spoke's mere stiffness says: any test finds that, at once."""
+    el = p.names.index("elastic")
+    by = p.covariance[el]
+    out: Floats = np.sqrt(np.maximum(np.diag(p.covariance) - by * by / by[el], 0.0))
     return out
 
 
