@@ -154,6 +154,8 @@ class Batch:
             chain = Chain.from_dict(d["chain"])
         except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
             raise InputError(f"key 'chain': {_why(error)}") from None
+        if chain.shape:
+            raise InputError("key 'chain': one spoke is wanted, and a list stands where one number is allowed")
         if float(chain.bedding_exponent) > MOST_EXPONENT:
             raise InputError(
                 f"key 'chain': bedding_exponent is {float(chain.bedding_exponent):g}; a power of the load up to "

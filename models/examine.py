@@ -65,6 +65,7 @@ def examine(m: Measured, source: str = "table") -> tuple[Record | None, list[Fin
     top = float(m.history.load_N.max())
     ea = plausible.apparent_EA_N(m)
     plausible.units(name, ea, top, found)
+    plausible.length(name, m)
     plausible.clock(name, m, found)
     stiffness = ea if ea is not None else 4e5
     m, usable = _instruments(m, stiffness, found)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from models import basis as bs
 from models.batch import LEAST_NONLINEARITY, NONLINEARITY
 from models.chain import BEDDING_UNIT_N, Chain
+from models.errors import InputError
 from models.prior import ACTIVATION_KJ, ACTIVATION_LOG_SD, SPREAD_DF, SPREAD_LOG_SD, Prior, prior
 from models.projection import Law, Projection
 from models.thin import Thinned
@@ -119,17 +120,20 @@ def turn(data: Data, p: Prior, spread_sd: Floats, start: Floats, law: Law | None
         return model.jacobian
 
     with np.errstate(over="ignore"):
-        out = lmfit.minimize(
-            residual,
-            parameters,
-            method="leastsq",
-            Dfun=jacobian,
-            scale_covar=False,
-            calc_covar=False,
-            ftol=1e-7 if law is None else 1e-5,
-            xtol=1e-7,
-            max_nfev=200 if law is None else 80,
-        )
+        try:
+            out = lmfit.minimize(
+                residual,
+                parameters,
+                method="leastsq",
+                Dfun=jacobian,
+                scale_covar=False,
+                calc_covar=False,
+                ftol=1e-7 if law is None else 1e-5,
+                xtol=1e-7,
+                max_nfev=200 if law is None else 80,
+            )
+        except ValueError:  # not a number among the residuals
+            raise InputError("no spoke can do what this table says: loads, elongations or times are off") from None
         theta = unpack(out.params)
         model.evaluate(theta)
     hessian = model.jacobian.T @ model.jacobian

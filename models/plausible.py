@@ -43,6 +43,18 @@ def columns(name: str, m: Measured) -> None:
         )
 
 
+def length(name: str, m: Measured) -> None:
+    """Whether a spoke can be as much longer as it is said to be: none stretches by half. Raises InputError."""
+    y = m.elongation_mm
+    off = np.abs(y - np.median(y)) > 0.5 * m.gauge_length_mm
+    if off.any():
+        at = int(np.argmax(off))
+        raise InputError(
+            f"{name}: elongation_mm is {y[at]:.4g} at {m.history.time_s[at]:.0f} s, on {m.gauge_length_mm:g} mm of "
+            "spoke: a sensor that came off, or another unit?"
+        )
+
+
 def clock(name: str, m: Measured, found: Say) -> None:
     """Whether the time is in seconds, by how fast the load rises; rows that share a time; gaps."""
     h = m.history

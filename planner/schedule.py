@@ -212,6 +212,8 @@ def schedule_of(steps: Sequence[Mapping[str, Any]], temperature_C: float = 20.0)
                     found[kind] = Deliver(at_h=_number(step, "at_h"))
                 case _:
                     tension = step["tension_N"]
+                    if not isinstance(tension, Mapping):
+                        raise ValueError(f"tension_N is {tension!r}; allowed is an object of left and right")
                     sessions.append(
                         Session(
                             kind=kind,

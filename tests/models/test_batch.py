@@ -62,6 +62,7 @@ def test_a_file_with_only_batch_chain_and_spread_is_enough_and_its_error_shrinks
         (lambda d: d.pop("chain"), "key 'chain' is missing"),
         (lambda d: d.update(chain={}), "key 'chain'"),
         (lambda d: d["chain"]["elastic"].update(EA0_N=-1.0), "EA0_N must be positive"),
+        (lambda d: d["chain"]["elastic"].update(EA0_N=[4e5, 5e5]), "a list stands where one number is allowed"),
         (lambda d: d["spread"]["log_sd"].update(elastic="much"), "key 'spread'"),
         (lambda d: d["spread"].update(spokes=0), "spokes must be at least 1"),
         (lambda d: d["spread"].update(correlation=[[2.0]]), "4 x 4 correlation"),

@@ -45,6 +45,20 @@ def test_a_good_night_gives_one_record_per_spoke_and_nothing_to_complain_of(nigh
     assert found[0].measured.history.time_s[0] == 0.0
 
 
+@pytest.mark.parametrize("by_mm", [1e9, -400.0])
+def test_a_spoke_that_would_be_half_as_long_again_is_refused_with_the_time(night: pd.DataFrame, by_mm: float) -> None:
+    """Three rows in a row are no spike; found as a not-a-number of the fit in a spoiled file."""
+
+    def off(t: pd.DataFrame) -> None:
+        at = t.index[first_spoke(t)][500:503]
+        t.loc[at, "elongation_mm"] += by_mm
+
+    with pytest.raises(
+        InputError, match=r"T01: elongation_mm is .* at \d+ s, on 285 mm of spoke: a sensor that came off"
+    ):
+        records(changed(night, off))
+
+
 @pytest.mark.parametrize("column", ["time_s", "load_N", "elongation_mm"])
 def test_a_missing_column_is_named_with_what_was_found_instead(night: pd.DataFrame, column: str) -> None:
     with pytest.raises(InputError, match=rf"column {column} is missing .*found: "):

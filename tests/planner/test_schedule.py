@@ -77,6 +77,10 @@ def test_optional_steps_may_be_left_out() -> None:
         ([{"kind": "laced", "hours": "long", "tension_N": 1}, EXAMPLE[3], EXAMPLE[6]], r"step 1 \(laced\)"),
         ([{"kind": "set", "at_h": 0.0, "tension_N": 900.0}, EXAMPLE[6]], r"step 1 \(set\)"),
         ([EXAMPLE[3], {"kind": "deliver", "at_h": None}], r"step 2 \(deliver\): at_h is None; allowed is a number"),
+        (
+            [{"kind": "set", "at_h": 0.0, "tension_N": None}, EXAMPLE[6]],
+            r"step 1 \(set\): tension_N is None; allowed is an object of left and right",
+        ),
         ([EXAMPLE[3], {"kind": "deliver", "at_h": True}], r"step 2 \(deliver\): at_h is True; allowed is a number"),
         (
             [{"kind": "set", "at_h": 0.0, "tension_N": {"left": -1e300, "right": 900.0}}, EXAMPLE[6]],
