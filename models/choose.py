@@ -14,7 +14,7 @@ from models.fit import Fitted, residuals, told_by_data, turn, turn_from_several
 from models.prior import Prior
 from models.projection import Law
 from models.thin import Thinned
-from models.whiten import Data, prepare
+from models.whiten import Data, anew, prepare
 
 Floats = NDArray[np.float64]
 HELD_BACK_DECADES = 0.5  # of the last long hold
@@ -108,9 +108,7 @@ def compare(data: Data, general: Fitted) -> list[Candidate]:
     early = late = None
     if parts is not None:
         learn, back = parts
-        again = (some.spokes, some.basis, some.EA_N, some.remainder_mm, some.at_N)
-        early = prepare(*again, learn, errors=some.errors)
-        late = prepare(*again, learn | back, errors=some.errors)
+        early, late = anew(some, use=learn), anew(some, use=learn | back)
     rows: list[tuple[str, Fitted, float | None, float | None]] = []
     for law in (None, *laws(data.EA_N)):
         q = _for_law(p, law)

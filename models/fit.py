@@ -24,7 +24,7 @@ from models.errors import InputError
 from models.prior import ACTIVATION_KJ, ACTIVATION_LOG_SD, SPREAD_DF, SPREAD_LOG_SD, Prior, prior
 from models.projection import Law, Projection
 from models.thin import Thinned
-from models.whiten import EXPANSION_PER_K, REMAINDER_MM, Data, errors_of, prepare
+from models.whiten import EXPANSION_PER_K, REMAINDER_MM, Data, anew, errors_of, prepare
 
 Floats = NDArray[np.float64]
 ONE_FLOW = np.array([1.0, 1.0, 1.0, 2e-3])  # else a wrong flow could hide behind scales of nothing
@@ -300,7 +300,7 @@ def _remainder(
 
     def cost(size: float) -> float:
         if size not in costs:
-            trial = prepare(data.spokes, data.basis, data.EA_N, size, data.at_N, use, alike=1, errors=data.errors)
+            trial = anew(data, remainder_mm=size, use=use, alike=1)
             model = Projection(trial, p, f.spread_sd)
             model.evaluate(f.theta)
             h = model.jacobian.T @ model.jacobian
@@ -345,7 +345,7 @@ def fit(
         fitted = _with_own_flow(data, p, spread, fitted)
         before, remainder = remainder, _remainder(data, use, p, fitted, remainder)
         spread = learn_spread(fitted)
-        data = prepare(spokes, basis, EA_N, remainder, at_N, use, errors=data.errors)
+        data = anew(data, remainder_mm=remainder, use=use)
         fitted = turn_from_several(data, p, spread * ONE_FLOW, fitted.theta)
         if remainder == before:
             break

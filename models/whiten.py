@@ -241,3 +241,15 @@ def prepare(
         EA_N=EA_N,
         remainder_mm=remainder_mm,
     )
+
+
+def anew(
+    data: Data,
+    *,
+    remainder_mm: float | None = None,
+    use: NDArray[np.bool_] | None = None,
+    alike: int | None = None,
+) -> Data:
+    """The same spokes with another size of the remainder (as it is, if left out), or other rows."""
+    size = data.remainder_mm if remainder_mm is None else remainder_mm
+    return prepare(data.spokes, data.basis, data.EA_N, size, data.at_N, use, alike, data.errors)
