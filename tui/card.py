@@ -123,8 +123,8 @@ def build_card(
     facts = (
         *(() if schedule.get("holds", True) else ("THIS PLAN DOES NOT HOLD AS ASKED: see the schedule.",)),
         f"{spokes} spokes of batch {schedule['batch']}",
-        f"Target: {_both(target_N)}, each side's mean within {show.number(tolerance_percent)} %, 95 % of the spokes "
-        f"within {show.number(balance_percent)} % of their side{chance}.",
+        f"Target: {_both(target_N)}, each side's mean within {tolerance_percent:g} %, 95 % of the spokes "
+        f"within {balance_percent:g} % of their side{chance}.",
         f"Overnight passes: {schedule['passes']} (untreated: {schedule['untreated']['passes']} by the trade's rule).",
     )
     return Card(

@@ -50,9 +50,10 @@ SCHEDULE: dict[str, Any] = {
 }
 
 
-def built(name: str = "28 hole front") -> Card:
+def built(name: str = "28 hole front", tolerance_percent: float = 7, balance_percent: float = 8) -> Card:
     return build_card(
-        SCHEDULE, name=name, spokes=28, target_N={"left": 981, "right": 690}, tolerance_percent=7, balance_percent=8,
+        SCHEDULE, name=name, spokes=28, target_N={"left": 981, "right": 690},
+        tolerance_percent=tolerance_percent, balance_percent=balance_percent,
         squeezes=2, squeeze_s=3, squeeze_share=0.85, demo=True,
     )  # fmt: skip
 
@@ -154,6 +155,12 @@ def test_a_stranger_finds_five_answers_on_the_build_card_alone() -> None:
     assert "rim 1300 N (132.6 kgf)" in text  # what must never be passed
     assert "qualified wheelbuilder signs" in text
     assert "invented" in text
+
+
+@pytest.mark.parametrize(("tolerance", "balance"), [(6.5, 7.5), (7.0, 8.0)])
+def test_what_is_asked_stands_on_the_build_card_unrounded(tolerance: float, balance: float) -> None:
+    text = " ".join(t for t, *_ in pieces(pdf(built("front", tolerance, balance), "A5"))).replace("\u00a0", " ")
+    assert f"mean within {tolerance:g} %" in text and f"within {balance:g} % of their side" in " ".join(text.split())
 
 
 def test_a_stranger_finds_five_answers_on_the_card_of_a_night_alone() -> None:

@@ -29,7 +29,7 @@ class Readiness:
 
     def in_words(self, at_s: float) -> str:
         """One line."""
-        allowed = "" if self.allowed_percent is None else f", {show.percent(self.allowed_percent, 0)} is allowed"
+        allowed = "" if self.allowed_percent is None else f", {self.allowed_percent:g} % is allowed"
         loss = f"would {'' if self.ready else 'now '}lose up to {show.percent(self.loss_percent)}{allowed}"
         if self.ready:
             return f"READY since {show.stopwatch(self.looked_s)}: {loss}"
