@@ -92,16 +92,21 @@ _WATCH: list[Watch] = []
 
 @contextlib.contextmanager
 def watched(folder: Path) -> Iterator[list[str]]:
-    """What is written outside the folder meanwhile. A hook stays with the process: there is one, asleep in between."""
+    """What is written outside the folder meanwhile. A hook stays with the process: there is one, asleep in between.
+
+    Where a package is imported for the first time, the interpreter would keep its byte code: that is no write of ours.
+    """
     if not _WATCH:
         _WATCH.append(Watch())
     watch = _WATCH[0]
     watch.seen = []
+    kept, sys.dont_write_bytecode = sys.dont_write_bytecode, True
     watch.folder = os.path.realpath(folder)
     try:
         yield watch.seen
     finally:
         watch.folder = None
+        sys.dont_write_bytecode = kept
 
 
 BUSY = 6.0  # a machine that others use gives a process at least this share of the time: one in so many
