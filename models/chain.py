@@ -11,8 +11,6 @@
 Over one step the tension is linear in time and the temperature constant; every mode is then advanced in closed form
 (exponential integrator; the bedding target is taken as linear over the step). All arrays broadcast: a chain may be one
 spoke, or thousands of draws at once with leading dimensions ``...``.
-
-Long because stepping by load and stepping by length share one set of formulas.
 """
 
 from __future__ import annotations
@@ -167,9 +165,10 @@ class Chain:
             flow_rate_per_s=self.flow_rate_per_s * _array(flow)[..., None],
         )
 
-    def take(self, index: Any) -> Chain:
-        """The chain of some of the draws: ``index`` is applied to the leading dimensions."""
-        shape = self.shape
+    def take(self, index: Any, lead: tuple[int, ...] | None = None) -> Chain:
+        """The chain of some of the draws: ``index`` is applied to the leading dimensions, or to ``lead`` that they
+        broadcast to."""
+        shape = self.shape if lead is None else lead
         taken: dict[str, Any] = {}
         for name, tail in _TRAILING.items():
             a = getattr(self, name)
@@ -242,6 +241,11 @@ class ChainState:
     def strain(self) -> Floats:
         """(...) the part of the strain that is neither elastic nor thermal."""
         return kernels.total(self.recoverable) + kernels.total(self.bedding) + kernels.total(self.flow)
+
+    def on(self, lead: tuple[int, ...]) -> ChainState:
+        """A copy with the leading shape ``lead``."""
+        own = {f.name: getattr(self, f.name) for f in fields(self)}
+        return ChainState(**{k: np.array(np.broadcast_to(a, (*lead, a.shape[-1]))) for k, a in own.items()})
 
     def take(self, index: Any) -> ChainState:
         """Some of the draws."""
@@ -375,53 +379,3 @@ def advance_with_slopes(
         ChainState(recoverable=r1, bedding=b1, flow=state.flow + gain),
         ChainState(recoverable=r_slope, bedding=b_slope, flow=f_slope),
     )
-
-
-def advance_to_strain(
-    chain: Chain,
-    state: ChainState,
-    dt_s: float,
-    load0_N: object,
-    strain1: object,
-    temperature_C: float,
-    follow_per_N: object = 0.0,
-    tolerance_N: float = 1e-9,
-) -> tuple[ChainState, Floats]:
-    """One step that ends where strain + follow x load equals ``strain1``; finds the end load.
-
-    ``follow_per_N`` is the compliance in series, as strain of the spoke per N (0: a rigid chord). A spoke cannot push:
-    where even an unloaded one is longer than asked it hangs slack, the load is 0 and the state is that of a spoke
-    unloaded over the step. Newton's method in a bracket: the length rises with the load, so the bracket is sure.
-
-    Raises
-    ------
-    ArithmeticError
-        If no load is found within 200 iterations.
-    """
-    follow = _array(follow_per_N)
-    target = _array(strain1)
-    load0 = _array(load0_N)
-    lead = np.broadcast_shapes(
-        load0.shape, target.shape, follow.shape, chain.shape, state.recoverable.shape[:-1], state.bedding.shape[:-1]
-    )
-    load1: Floats = np.maximum(np.broadcast_to(load0, lead), 0.0)
-    low, high = np.full(lead, -1.0), np.full(lead, np.inf)  # below 0: not known yet whether it hangs slack
-    step = np.full(lead, np.inf)
-    for _ in range(200):
-        state1, slope = advance(chain, state, dt_s, load0, load1, temperature_C)
-        miss = total_strain(chain, state1, load1, temperature_C) + follow * load1 - target
-        low = np.where(miss < 0.0, np.maximum(low, load1), low)
-        high = np.where(miss > 0.0, np.minimum(high, load1), high)
-        newton = load1 - miss / (elastic_slope_per_N(chain, load1) + slope + follow)
-        # halve the bracket where Newton leaves it, or where it creeps along an exponential
-        bounded = np.isfinite(high)
-        slow = bounded & (np.abs(newton - load1) > 0.5 * np.abs(step))
-        outside = ~((newton >= low) & (newton <= high))  # also where an overflow made it not a number
-        half = 0.5 * (low + np.where(bounded, high, low))
-        after = np.where(bounded & (slow | outside), np.maximum(half, 0.0), np.maximum(newton, 0.0))
-        after = np.where((low < 0.0) & (newton <= 0.0), 0.0, after)
-        step = np.where(miss == 0.0, 0.0, after - load1)
-        if (np.abs(step) <= tolerance_N + 1e-13 * load1).all():
-            return state1, load1
-        load1 = load1 + step
-    raise ArithmeticError(f"no load found that gives the asked length (last change {np.abs(step).max():.3g} N)")

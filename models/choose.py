@@ -103,7 +103,7 @@ def compare(data: Data, general: Fitted) -> list[Candidate]:
     included), so that a law which fits the rest well and the end badly counts for little.
     """
     some = _some(data)
-    spread, p = general.spread_sd * np.array([1.0, 1.0, 1.0, 2e-3]), general.prior
+    spread, p = general.spread_sd, general.prior
     parts = split(some.spokes, some.y.shape[1])
     early = late = None
     if parts is not None:

@@ -21,7 +21,7 @@ from models import basis as bs
 from models.batch import Batch, Spread, multiplied
 from models.chain import Chain, advance, virgin
 from models.errors import InputError
-from models.fit import ONE_FLOW, Fitted
+from models.fit import Fitted
 from models.learn import covers, uncertainty
 from models.nights import SHOP_C, Night, family, plain_hold, record_of, touched
 from models.prior import ACTIVATION_KJ, ACTIVATION_LOG_SD, SPREAD_DF, SPREAD_LOG_SD, Prior, prior
@@ -181,6 +181,7 @@ class _Bench:
             offset_mm=np.zeros(self.stations),
             shared=np.zeros(SHARED),
             spread_sd=self.spread,
+            flow_alike=True,
             remainder_mm=REMAINDER_MM,
             chi2=0.0,
             points=0,
@@ -228,10 +229,10 @@ class _Bench:
         basis = bs.with_activation_errors(basis, [s], p, self.at_N, ACTIVATION_KJ, ACTIVATION_LOG_SD)
         data = prepare([s], basis, self.EA_N, REMAINDER_MM, self.at_N, alike=self.stations)
         theta = np.concatenate([p.mean, np.zeros(data.shared.shape[-1])])
-        model = Projection(data, p, self.spread * ONE_FLOW)
+        model = Projection(data, p, self.spread, flow_alike=True)
         model.evaluate(theta)
-        seen = model.columns[..., :4].sum(-1)  # whitened strain of the expected spoke: every scale is 1
-        model = Projection(replace(data, y=seen), p, self.spread * ONE_FLOW)
+        seen = model.columns @ model.inner_mean  # whitened strain of the expected spoke
+        model = Projection(replace(data, y=seen), p, self.spread, flow_alike=True)
         model.evaluate(theta)
         n = seen.shape[1] + model.columns.shape[-1]
         own = model.jacobian[:n]

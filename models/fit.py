@@ -27,7 +27,6 @@ from models.thin import Thinned
 from models.whiten import EXPANSION_PER_K, REMAINDER_MM, Data, anew, errors_of, prepare
 
 Floats = NDArray[np.float64]
-ONE_FLOW = np.array([1.0, 1.0, 1.0, 2e-3])  # else a wrong flow could hide behind scales of nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +41,7 @@ class Fitted:
     offset_mm: Floats  # (S,)
     shared: Floats  # (W,) of `Data.shared`, in sd
     spread_sd: Floats  # (4,)
+    flow_alike: bool  # all spokes flow by one scale
     remainder_mm: float
     chi2: float  # of the data, whitened
     points: int
@@ -91,12 +91,14 @@ def reference_temperature_C(spokes: Sequence[Thinned]) -> float:
     return round(float(np.median(np.concatenate([s.temperature_C for s in spokes]))), 1)
 
 
-def turn(data: Data, p: Prior, spread_sd: Floats, start: Floats, law: Law | None = None) -> Fitted:
+def turn(
+    data: Data, p: Prior, spread_sd: Floats, start: Floats, law: Law | None = None, *, flow_alike: bool = True
+) -> Fitted:
     """Turn the shared parameters until the sum of squares (data, priors) is least.
 
     ``start``: (p + W,) logarithms of all parameters, then what the spokes share, in sd.
     """
-    model = Projection(data, p, spread_sd, law)
+    model = Projection(data, p, spread_sd, law, flow_alike=flow_alike)
     parameters = lmfit.Parameters()
     W = model.n_shared
     first = np.concatenate([start[:-W][model.keep], [] if law is None else law.start, start[-W:]])
@@ -164,6 +166,7 @@ def turn(data: Data, p: Prior, spread_sd: Floats, start: Floats, law: Law | None
         offset_mm=model.a[:, 4] * lengths,
         shared=theta[-W:],
         spread_sd=spread_sd,
+        flow_alike=flow_alike,
         remainder_mm=0.0,
         chi2=chi2,
         points=points,
@@ -182,7 +185,7 @@ def turn(data: Data, p: Prior, spread_sd: Floats, start: Floats, law: Law | None
 
 def residuals(data: Data, f: Fitted) -> tuple[Floats, Floats]:
     """(S, n) data less a fit (of these spokes, perhaps of fewer rows): whitened, and as it stands in mm."""
-    model = Projection(data, f.prior, f.spread_sd)
+    model = Projection(data, f.prior, f.spread_sd, flow_alike=f.flow_alike)
     model.evaluate(f.theta)
     lengths = np.array([s.gauge_length_mm for s in data.spokes])
     a = np.concatenate([f.scales, (f.offset_mm / lengths)[:, None]], axis=1)
@@ -205,9 +208,13 @@ def told_by_data(data: Data, f: Fitted) -> float:
 def turn_from_several(data: Data, p: Prior, spread_sd: Floats, start: Floats) -> Fitted:
     """The best of a few starts: as given, and with flow and the slowest modes put back to what is expected.
 
-    One night hardly tells flow from slow modes, so the sum of squares has more than one hollow.
+    One night hardly tells flow from slow modes, so the sum of squares has more than one hollow. Another lies where the
+    scales of the spokes turn a part around or to nothing: then what is expected is a start too.
     """
     best = turn(data, p, spread_sd, start)
+    if not _in_reason(best.scales[:, :3]):
+        expected = turn(data, p, spread_sd, np.concatenate([p.mean, np.zeros(data.shared.shape[-1])]))
+        best = expected if expected.cost < best.cost else best
     for _ in range(3):
         again = best.theta.copy()
         flow, slow = p.names.index("flow[0]"), p.index("recoverable")
@@ -219,6 +226,10 @@ def turn_from_several(data: Data, p: Prior, spread_sd: Floats, start: Floats) ->
             break
         best = other
     return best
+
+
+def _in_reason(scales: Floats) -> bool:
+    return bool((scales > 0.25).all() and (scales < 4.0).all())
 
 
 def _taus(data: Data, p: Prior, part: str) -> Floats:
@@ -249,7 +260,7 @@ def crude_EA_N(spokes: Sequence[Thinned]) -> float:
 
 def start_from(data: Data, p: Prior) -> Floats:
     """Where to begin: the prior's shapes, each part's level by least squares on the plain columns."""
-    model = Projection(data, p, np.full(4, 1e3))
+    model = Projection(data, p, np.array(SPREAD_LOG_SD))
     theta = np.concatenate([p.mean, np.zeros(data.shared.shape[-1])])
     model.evaluate(theta)
     columns = np.concatenate(list(model.columns[..., [0, 1, 2]]))
@@ -279,9 +290,8 @@ def learn_spread(f: Fitted) -> Floats:
 
 def _with_own_flow(data: Data, p: Prior, spread: Floats, alike: Fitted) -> Fitted:
     """Let each spoke flow by its own scale, where that fits clearly better and the scales stay in reason."""
-    own = turn(data, p, spread, alike.theta)
-    sane = bool((own.scales[:, 3] > 0.25).all() and (own.scales[:, 3] < 4.0).all())
-    if sane and own.cost < alike.cost - 4.0:
+    own = turn(data, p, spread, alike.theta, flow_alike=False)
+    if _in_reason(own.scales[:, 3]) and own.cost < alike.cost - 4.0:
         return own
     sd = np.array(alike.scales_sd)
     sd[:, 3] = spread[3]
@@ -301,7 +311,7 @@ def _remainder(
     def cost(size: float) -> float:
         if size not in costs:
             trial = anew(data, remainder_mm=size, use=use, alike=1)
-            model = Projection(trial, p, f.spread_sd)
+            model = Projection(trial, p, f.spread_sd, flow_alike=f.flow_alike)
             model.evaluate(f.theta)
             h = model.jacobian.T @ model.jacobian
             inner = 2.0 * np.log(np.abs(np.diagonal(model.r, axis1=1, axis2=2))).sum()
@@ -340,13 +350,13 @@ def fit(
     errors = [errors_of(s, EA_N, gone) for s, gone in zip(spokes, aside, strict=True)]
     data = prepare(spokes, basis, EA_N, remainder, at_N, use, errors=errors)
     start = start_from(data, p)
-    fitted = turn_from_several(data, p, spread * ONE_FLOW, start)
+    fitted = turn_from_several(data, p, spread, start)
     for _ in range(3):
         fitted = _with_own_flow(data, p, spread, fitted)
         before, remainder = remainder, _remainder(data, use, p, fitted, remainder)
         spread = learn_spread(fitted)
         data = anew(data, remainder_mm=remainder, use=use)
-        fitted = turn_from_several(data, p, spread * ONE_FLOW, fitted.theta)
+        fitted = turn_from_several(data, p, spread, fitted.theta)
         if remainder == before:
             break
     fitted = _with_own_flow(data, p, spread, fitted)

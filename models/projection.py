@@ -16,6 +16,7 @@ from models.whiten import Data
 
 Floats = NDArray[np.float64]
 OFFSET_SD_MM = 0.5
+ALIKE = np.array([1.0, 1.0, 1.0, 2e-3])  # else a wrong flow could hide behind scales of nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,9 +34,10 @@ class Law:
 class Projection:
     """Residuals and Jacobian of the shared parameters with the spokes' scales solved inside."""
 
-    def __init__(self, data: Data, p: Prior, spread_sd: Floats, law: Law | None = None) -> None:
+    def __init__(
+        self, data: Data, p: Prior, spread_sd: Floats, law: Law | None = None, *, flow_alike: bool = False
+    ) -> None:
         self.data, self.p, self.law = data, p, law
-        self.spread_sd = spread_sd
         self.rec, self.bed = p.index("recoverable"), p.index("bedding")
         self.nonlinear = p.names.index(NONLINEARITY)
         self.toe = [p.names.index("toe"), p.names.index("toe_scale")]
@@ -47,10 +49,12 @@ class Projection:
         self.n_shared = data.shared.shape[-1]
         self.free = len(keep) + self.n_law + self.n_shared
         lengths = np.array([s.gauge_length_mm for s in data.spokes])
+        own_sd = spread_sd * (ALIKE if flow_alike else 1.0)
         self.inner_sd = np.concatenate(
-            [np.broadcast_to(spread_sd, (len(data.spokes), 4)), (OFFSET_SD_MM / lengths)[:, None]], axis=1
+            [np.broadcast_to(own_sd, (len(data.spokes), 4)), (OFFSET_SD_MM / lengths)[:, None]], axis=1
         )
-        self.inner_mean = np.array([1.0, 1.0, 1.0, 1.0, 0.0])
+        # of log-normal scales about the middle spoke, whose own are 1: a few spokes' mean lies above their median
+        self.inner_mean = np.append(np.exp(0.5 * spread_sd**2), 0.0)
         self._at: Floats | None = None
 
     def full(self, theta: Floats) -> tuple[Floats, Floats]:

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from models.chain import Chain, ChainState, advance, advance_to_strain, total_strain
+from models.chain import Chain, ChainState, advance, total_strain
+from models.follow import advance_to_strain
 
 Floats = NDArray[np.float64]
 SEATING_TAU_S = 1200.0  # nipple, seat and hub hole settle within about 20 min [estimate]

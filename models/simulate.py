@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from models.chain import Chain, ChainState, advance, advance_to_strain, total_strain, virgin
+from models.chain import Chain, ChainState, advance, total_strain, virgin
+from models.follow import advance_to_strain
 from models.history import LoadHistory
 
 Floats = NDArray[np.float64]
@@ -97,7 +98,7 @@ def load_under_chord(
         # the end of the step is not at its mean temperature: add the thermal strain between the two
         want = want - chain.expansion_per_K * (share - middle) * warming
         mean = float(temperature_C[i - 1] + middle * warming)
-        return advance_to_strain(chain, state, end - at, load, want, mean, follow)
+        return advance_to_strain(chain, state, end - at, load, want, mean, follow, 1e-4 * tolerance_N)
 
     for i in range(1, time_s.size):
         whole, at = float(time_s[i] - time_s[i - 1]), 0.0

@@ -11,7 +11,8 @@ from bench.invented import invented_batch
 from bench.plant import OVERTRAVEL, Plant, PlantSettings
 from bench.spokes import Spokes
 from models.batch import draw_chains
-from models.chain import Chain, advance_to_strain, total_strain, virgin
+from models.chain import Chain, total_strain, virgin
+from models.follow import advance_to_strain
 from tests.bench.frames import frame_file
 from tests.golden import default_chain
 
@@ -36,7 +37,7 @@ def spokes_of_many_kinds() -> Chain:
 
 @pytest.mark.parametrize("temperature_C", [20.0, 35.0])
 def test_spokes_on_the_frame_follow_the_chain_of_models(temperature_C: float) -> None:
-    """Ramp, hold with small moves, half unload, reload; against models.chain.advance_to_strain."""
+    """Ramp, hold with small moves, half unload, reload; against models.follow.advance_to_strain."""
     chain = spokes_of_many_kinds()
     series = np.array([4e-4, 0.0, 1e-3, 4e-4])
     spokes, state, load = Spokes(chain, GAUGE_MM, series), virgin(chain, (4,)), np.zeros(4)

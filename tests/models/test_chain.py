@@ -14,13 +14,13 @@ from scipy.integrate import quad
 from models.chain import (
     Chain,
     advance,
-    advance_to_strain,
     elastic_slope_per_N,
     elastic_strain,
     shift,
     total_strain,
     virgin,
 )
+from models.follow import advance_to_strain
 from models.history import LoadHistory
 from models.simulate import load_under_chord, strain_under_load
 from tests.golden import EA0_N, default_chain

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from models import creep
-from models.chain import Chain, advance, advance_to_strain, shift, virgin
+from models.chain import Chain, advance, shift, virgin
+from models.follow import advance_to_strain
 from models.history import LoadHistory
 from models.laws import to_chain
 from models.mittag_leffler import mittag_leffler

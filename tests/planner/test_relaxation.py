@@ -11,7 +11,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from models.chain import Chain, advance, advance_to_strain, total_strain, virgin
+from models.chain import Chain, advance, total_strain, virgin
+from models.follow import advance_to_strain
 from planner.build import build_of
 from planner.coupling import coupling_of, mean_coupling, mean_field
 from planner.relaxation import (
