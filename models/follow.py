@@ -98,7 +98,7 @@ def _end_load(
         after = np.where(bounded & (slow | outside), np.maximum(half, 0.0), np.maximum(newton, 0.0))
         after = np.where((low < 0.0) & (newton <= 0.0), 0.0, after)
         step = np.where(miss == 0.0, 0.0, after - load1)
-        more = np.abs(step) > tolerance_N + 1e-13 * load1
+        more = ~(np.abs(step) <= tolerance_N + 1e-13 * load1)  # also where it is not a number
         open_draws = int(np.count_nonzero(more))
         if not open_draws:
             return state1, load1

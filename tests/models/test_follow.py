@@ -39,3 +39,10 @@ def test_draws_solved_together_are_those_solved_one_by_one(spokes):
             np.testing.assert_allclose(together.flow[i, j], one.flow, rtol=1e-6, atol=1e-15)
             np.testing.assert_allclose(together.bedding[i, j], one.bedding, rtol=1e-9)
             np.testing.assert_allclose(together.recoverable[i, j], one.recoverable, rtol=1e-9)
+
+
+def test_a_length_that_is_not_a_number_is_refused_and_does_not_pass_for_found():
+    chain, strain = draws_and_state(1)
+    strain[5] = np.nan
+    with pytest.raises(ArithmeticError, match="no load found"):
+        advance_to_strain(chain, virgin(chain), 60.0, 0.0, strain, 20.0)

@@ -43,7 +43,7 @@ def test_the_middle_spoke_is_the_median_of_lognormal_spokes_not_their_mean(flow_
 
 def test_a_plain_hold_does_not_end_with_a_part_turned_around() -> None:
     """Elasticity and bedding-in at once look alike in it: from a crude start the fit once made the one of the other, of
-    150 times its size and a scale of -0.01."""
+    90 times its size and a scale of -0.01."""
     segments = design.as_segments(design.nights(12.0)["plain hold"])
     tests, _ = night.run_night(hidden.draw_batch(1017), [segments] * 4, "0.1 Hz", design.LENGTH_MM, 1017)
     found, _ = records(design.table_of(tests))
