@@ -25,7 +25,7 @@ from models.fit import Fitted
 from models.learn import covers, uncertainty
 from models.nights import SHOP_C, Night, family, plain_hold, record_of, touched
 from models.prior import ACTIVATION_KJ, ACTIVATION_LOG_SD, SPREAD_DF, SPREAD_LOG_SD, Prior, prior
-from models.projection import Projection
+from models.projection import Projection, expected
 from models.relax import Session, in_wheel, rest
 from models.thin import Thinned
 from models.verdicts import CannotTell, cannot_tell
@@ -228,7 +228,7 @@ class _Bench:
         basis = bs.build([s], SHOP_C, ACTIVATION_KJ)
         basis = bs.with_activation_errors(basis, [s], p, self.at_N, ACTIVATION_KJ, ACTIVATION_LOG_SD)
         data = prepare([s], basis, self.EA_N, REMAINDER_MM, self.at_N, alike=self.stations)
-        theta = np.concatenate([p.mean, np.zeros(data.shared.shape[-1])])
+        theta = expected(data, p)
         model = Projection(data, p, self.spread, flow_alike=True)
         model.evaluate(theta)
         seen = model.columns @ model.inner_mean  # whitened strain of the expected spoke

@@ -22,7 +22,7 @@ from models.batch import LEAST_NONLINEARITY, NONLINEARITY
 from models.chain import BEDDING_UNIT_N, Chain
 from models.errors import InputError
 from models.prior import ACTIVATION_KJ, ACTIVATION_LOG_SD, SPREAD_DF, SPREAD_LOG_SD, Prior, prior
-from models.projection import Law, Projection
+from models.projection import Law, Projection, expected
 from models.thin import Thinned
 from models.whiten import EXPANSION_PER_K, REMAINDER_MM, Data, anew, errors_of, prepare
 
@@ -213,8 +213,8 @@ def turn_from_several(data: Data, p: Prior, spread_sd: Floats, start: Floats) ->
     """
     best = turn(data, p, spread_sd, start)
     if not _in_reason(best.scales[:, :3]):
-        expected = turn(data, p, spread_sd, np.concatenate([p.mean, np.zeros(data.shared.shape[-1])]))
-        best = expected if expected.cost < best.cost else best
+        other = turn(data, p, spread_sd, expected(data, p))
+        best = other if other.cost < best.cost else best
     for _ in range(3):
         again = best.theta.copy()
         flow, slow = p.names.index("flow[0]"), p.index("recoverable")
@@ -261,7 +261,7 @@ def crude_EA_N(spokes: Sequence[Thinned]) -> float:
 def start_from(data: Data, p: Prior) -> Floats:
     """Where to begin: the prior's shapes, each part's level by least squares on the plain columns."""
     model = Projection(data, p, np.array(SPREAD_LOG_SD))
-    theta = np.concatenate([p.mean, np.zeros(data.shared.shape[-1])])
+    theta = expected(data, p)
     model.evaluate(theta)
     columns = np.concatenate(list(model.columns[..., [0, 1, 2]]))
     from scipy.optimize import nnls

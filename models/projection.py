@@ -31,6 +31,11 @@ class Law:
     linear_flow: bool = False  # flow in proportion to load, as of a dashpot, at a rate of which nothing is assumed
 
 
+def expected(data: Data, p: Prior) -> Floats:
+    """(p + W,) what is expected before the test: the prior's middle, and nothing of what the spokes share."""
+    return np.concatenate([p.mean, np.zeros(data.shared.shape[-1])])
+
+
 class Projection:
     """Residuals and Jacobian of the shared parameters with the spokes' scales solved inside."""
 
