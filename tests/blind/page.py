@@ -30,6 +30,9 @@ How things are counted:
   wheel: set to target, then the same. More than 12 counts as {CENSORED}, on either side of the ratio; where no plan was
   made, the untreated count stands in for it.
 - 'Set high': the same two counts where every further pass goes to three quarters of the tolerance above target.
+- 'Had the best schedule been known': of all timings that the plan weighed, each with the last session's tension turned
+  up and down, the one that needed fewest passes on these very wheels. Nobody could know it; it says how near to nothing
+  the limits of these builds let a plan come. Only for the wider tolerance.
 - *Claimed* is the plan's own `probability_holds`. A plan that says 'none holds' (exit 1) prints its best schedule; it is
   executed too, and reported apart.
 - Wheels of one batch share its truth, so the intervals by wheel (Wilson, 95 %) are too narrow; the standard error beside
@@ -116,6 +119,10 @@ def _table(columns: Sequence[tuple[str, dict[str, Any]]]) -> list[str]:
             [f"{_f(f['untreated'])} ({_f(f['untreated_censored'])})" for _, f in columns],
         ),
         ("**needed over untreated**", [f"**{_f(f['ratio'], 3)}**" for _, f in columns]),
+        (
+            "the same had the best schedule been known",
+            [f"{_f(f['ratio_hindsight'], 3)} ({_f(f['needed_hindsight'])})" for _, f in columns],
+        ),
         (
             "the same, further passes set high",
             [f"{_f(f['ratio_high'], 3)} ({_f(f['needed_high'])} / {_f(f['untreated_high'])})" for _, f in columns],

@@ -92,6 +92,7 @@ def plan_figures(units: Sequence[Unit], tolerance: str) -> dict[str, Any]:
         "untreated": _mean(untreated),
         "untreated_censored": sum(x == CENSORED for x in untreated) / len(untreated) if untreated else None,
         "ratio": float(np.mean(needed) / np.mean(untreated)) if needed and np.mean(untreated) > 0 else None,
+        **_in_hindsight(plans),
         "ratio_high": float(np.mean(needed_high) / np.mean(untreated_high))
         if needed_high and np.mean(untreated_high) > 0
         else None,
@@ -117,6 +118,18 @@ def plan_figures(units: Sequence[Unit], tolerance: str) -> dict[str, Any]:
             for w in ("delivery", "horizon")
         },
         "seconds": _mean(p["seconds"] for p in plans),
+    }
+
+
+def _in_hindsight(plans: Sequence[Mapping[str, Any]]) -> dict[str, float | None]:
+    """Passes that the best of the schedules would have needed; as the plan's own where nothing was looked up."""
+    if not any("hindsight" in p for p in plans):
+        return {"needed_hindsight": None, "ratio_hindsight": None}
+    needed = [x for p in plans for x in (p["hindsight"]["needed"] if "hindsight" in p else passes_needed(p))]
+    untreated = [x for p in plans for x in counts(p["untreated"]["to_hold"])]
+    return {
+        "needed_hindsight": _mean(needed),
+        "ratio_hindsight": float(np.mean(needed) / np.mean(untreated)) if np.mean(untreated) > 0 else None,
     }
 
 

@@ -87,12 +87,13 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--again", action="store_true", help="do units anew that are there already")
     parser.add_argument("--keep-fit", action="store_true", help="with --again: plan from the fits that are there")
-    parser.add_argument("--parts", nargs="+", default=["plan", "forecast"], choices=["plan", "forecast"])
+    every = ["plan", "forecast", "hindsight"]
+    parser.add_argument("--parts", nargs="+", default=every, choices=every)
     a = parser.parse_args()
     seeds = [a.first_seed + i for i in range(a.batches)] + [unit.NASTY_FROM + a.first_seed + i for i in range(a.nasty)]
     work = a.work or Path(tempfile.mkdtemp(prefix="blind-"))
     units = run_trial(seeds, work, a.wheels, jobs=a.jobs, again=a.again, keep_fit=a.keep_fit, parts=tuple(a.parts))
-    only = "" if len(a.parts) > 1 else f" --parts {a.parts[0]}"
+    only = "" if a.parts == every else f" --parts {' '.join(a.parts)}"
     shown = f"--batches {a.batches} --wheels {a.wheels} --nasty {a.nasty} --first-seed {a.first_seed}{only}"
     command = f"python -m tests.blind.trial {shown} --out {a.out or 'docs/blind.md'}"
     text = page.page(units, command)
