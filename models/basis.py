@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.chain import BEDDING_UNIT_N, shift
+from models.kernels import log_ratio
 from models.prior import Prior
 from models.thin import Thinned
 from models.units import ZERO_CELSIUS_K
@@ -171,57 +172,63 @@ def _bedding(dt: Floats, before: Floats, load: Floats, tau_s: Floats, exponent: 
     return out
 
 
+def elastic_N(
+    load_N: Floats, stiffening_per_N: Floats | float, toe_N: Floats | float, toe_scale_N: Floats | float
+) -> Floats:
+    """ln(1 + s T)/s + h (1 - exp(-T/T_h)) in N; all broadcast."""
+    part: Floats = -toe_N * np.expm1(-load_N / toe_scale_N)
+    return load_N * log_ratio(stiffening_per_N * load_N) + part
+
+
 def elastic(load_N: Floats, stiffening_per_N: float, toe_N: float, toe_scale_N: float) -> tuple[Floats, ...]:
-    """ln(1 + s T)/s + h (1 - exp(-T/T_h)) in N, and its derivatives with ln s, ln h and ln T_h."""
-    s = stiffening_per_N
-    x = s * load_N
-    small = x < 1e-6
-    safe = np.where(small, 1.0, x)
-    value = np.where(small, load_N * (1.0 - 0.5 * x), load_N * np.log1p(safe) / safe)
-    slope = np.where(small, -0.5 * x * load_N, load_N / (1.0 + x) - value)
+    """`elastic_N`, and its derivatives with ln s, ln h and ln T_h."""
+    x = stiffening_per_N * load_N
+    value = load_N * log_ratio(x)
+    slope = np.where(x < 1e-6, -0.5 * x * load_N, load_N / (1.0 + x) - value)
     part = load_N / toe_scale_N
     toe = -toe_N * np.expm1(-part)
     return value + toe, slope, toe, -toe_N * part * np.exp(-part)
 
 
+def flow_strain(basis: Basis, scale_N: Floats | float, at_N: float) -> Floats:
+    """(..., S, n) s: flow strain per 1/s of flow rate at the load ``at_N``, for force scales of shape (..., 1, 1)."""
+    load = basis.load_N
+    before = np.concatenate([load[:, :1], load[:, :-1]], axis=1)
+    hot = scale_N * basis.warmth
+    a, b = before / hot, load / hot
+    top = at_N / scale_N
+    half = 0.5 * (b - a)
+    small = np.abs(half) < 1e-4
+    safe = np.where(small, 1.0, half)
+    sinhc = np.where(small, 1.0 + half * half / 6.0, np.sinh(np.clip(safe, -300, 300)) / safe)
+    # sinh(mid)/sinh(top) without overflow
+    mid = 0.5 * (a + b)
+    ratio = (np.exp(np.minimum(mid - top, 300.0)) - np.exp(-mid - top)) / -np.expm1(-2.0 * top)
+    total: Floats = np.cumsum(basis.dt_s * basis.flow_shift * ratio * sinhc, axis=-1)
+    return total
+
+
 def flow(basis: Basis, scale_N: float, at_N: float) -> tuple[Floats, Floats]:
-    """(S, n) s: flow strain per 1/s of flow rate at the load ``at_N``; and its derivative with ln scale."""
-
-    def run(scale: float) -> Floats:
-        load = basis.load_N
-        before = np.concatenate([load[:, :1], load[:, :-1]], axis=1)
-        hot = scale * basis.warmth
-        a, b = before / hot, load / hot
-        top = at_N / scale
-        half = 0.5 * (b - a)
-        small = np.abs(half) < 1e-4
-        safe = np.where(small, 1.0, half)
-        sinhc = np.where(small, 1.0 + half * half / 6.0, np.sinh(np.clip(safe, -300, 300)) / safe)
-        # sinh(mid)/sinh(top) without overflow
-        mid = 0.5 * (a + b)
-        ratio = (np.exp(np.minimum(mid - top, 300.0)) - np.exp(-mid - top)) / -np.expm1(-2.0 * top)
-        total: Floats = np.cumsum(basis.dt_s * basis.flow_shift * ratio * sinhc, axis=1)
-        return total
-
-    value = run(scale_N)
+    """(S, n) s: `flow_strain` of one force scale, and its derivative with ln scale."""
     step = 1e-4
-    slope: Floats = (run(scale_N * np.exp(step)) - run(scale_N * np.exp(-step))) / (2.0 * step)
-    return value, slope
+    up, down = (flow_strain(basis, scale_N * np.exp(x), at_N) for x in (step, -step))
+    return flow_strain(basis, scale_N, at_N), (up - down) / (2.0 * step)
+
+
+def exponent_weights(basis: Basis, exponent: Floats | float) -> Floats:
+    """(..., M) weights over the exponent nodes that interpolate in ln m."""
+    nodes = np.log(basis.exponent)
+    away = np.log(exponent)[..., None] - nodes
+    out = np.ones_like(away)
+    for k in range(nodes.size):
+        for j in range(nodes.size):
+            if j != k:
+                out[..., k] *= away[..., j] / (nodes[k] - nodes[j])
+    return out
 
 
 def at_exponent(basis: Basis, exponent: float) -> tuple[Floats, Floats]:
-    """Weights over the exponent nodes (M,) that interpolate in ln m, and their derivative with ln m."""
-    nodes = np.log(basis.exponent)
-    x = np.log(exponent)
-
-    def weights(at: float) -> Floats:
-        d = at - nodes
-        out = np.ones(nodes.size)
-        for k in range(nodes.size):
-            for j in range(nodes.size):
-                if j != k:
-                    out[k] *= d[j] / (nodes[k] - nodes[j])
-        return out
-
+    """`exponent_weights` of one exponent, and their derivative with ln m."""
     step = 1e-4
-    return weights(x), (weights(x + step) - weights(x - step)) / (2.0 * step)
+    up, down = (exponent_weights(basis, exponent * np.exp(x)) for x in (step, -step))
+    return exponent_weights(basis, exponent), (up - down) / (2.0 * step)

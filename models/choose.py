@@ -182,30 +182,33 @@ def _weigh(data: Data, rows: list[tuple[str, Fitted, float | None, float | None]
     return out
 
 
-def average(candidates: Sequence[Candidate]) -> tuple[Floats, Floats] | None:
+def average(candidates: Sequence[Candidate], moments: Fitted) -> tuple[Floats, Floats] | None:
     """Middle and covariance of the logarithms over the laws by their weights: where laws disagree, it is wider.
 
-    No law pulls a parameter further than `FURTHEST` from the general chain, which comes first: one in which a mode is
+    ``moments``: the general chain, which comes first, with the mean and covariance of its whole density. How the laws'
+    best fits lie about its own best fit is taken to be how they lie about that mean.
+
+    No law pulls a parameter further than `FURTHEST` from the general chain: one in which a mode is
     nearly nothing, or a dashpot stands for all slow modes, foretells an end half a decade on at its best and says
     nothing of a month. Nor is a band of more than that taken from a law where the general chain knows better. Laws of
     less than a fiftieth of the weight are left out. None where an error is not known.
     """
     kept = [c for c in candidates if c.weight >= 0.02]
-    if any(c.fitted.covariance is None for c in kept) or not kept:
+    if any(c.fitted.covariance is None for c in kept) or not kept or moments.covariance is None:
         return None
     w = np.array([c.weight for c in kept])
     w = w / w.sum()
     values = np.array([c.fitted.value for c in kept])
     pulled = np.clip(values - candidates[0].fitted.value, -FURTHEST, FURTHEST)
-    mean = candidates[0].fitted.value + w @ pulled
+    mean = moments.value + w @ pulled
     away = pulled - w @ pulled
     cov = np.einsum("l,li,lj->ij", w, away, away)
-    general = candidates[0].fitted.covariance
-    widest = FURTHEST if general is None else np.maximum(FURTHEST, np.sqrt(np.diag(general)))
+    widest = np.maximum(FURTHEST, np.sqrt(np.diag(moments.covariance)))
     for share, c in zip(w, kept, strict=True):
-        assert c.fitted.covariance is not None
-        near = np.minimum(1.0, widest / np.maximum(np.sqrt(np.diag(c.fitted.covariance)), 1e-12))
-        cov = cov + share * near[:, None] * c.fitted.covariance * near
+        own = moments.covariance if c is candidates[0] else c.fitted.covariance
+        assert own is not None
+        near = np.minimum(1.0, widest / np.maximum(np.sqrt(np.diag(own)), 1e-12))
+        cov = cov + share * near[:, None] * own * near
     return mean, cov
 
 

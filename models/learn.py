@@ -13,6 +13,7 @@ from models.batch import AREA, Batch, Spread, Uncertainty
 from models.choose import as_dicts, average, compare
 from models.errors import InputError
 from models.fit import Fitted, fit
+from models.posterior import with_moments
 from models.prior import ACTIVATION_LOG_SD, SPREAD_DF
 from models.robust import fit_robustly, in_words
 from models.table import SLACK_N, Finding, Record
@@ -50,7 +51,7 @@ def fit_batch(
     else:
         general, data = fit(spokes, linear_density_g_per_m=linear_density_g_per_m)
     candidates = compare(data, general)
-    averaged = average(candidates)
+    averaged = average(candidates, with_moments(data, general))
     if averaged is None:
         raise InputError("the data leave the fit without error bars: nothing can be forecast from them")
     mean, covariance = averaged

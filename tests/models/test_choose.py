@@ -86,7 +86,7 @@ def test_laws_that_disagree_widen_the_band_and_those_that_agree_do_not(ranked: l
     apart[i] += 1.0
     pair = [replace(base, weight=0.5), replace(base, weight=0.5, fitted=replace(base.fitted, value=apart))]
     same = [replace(base, weight=0.5), replace(base, weight=0.5)]
-    far, near = average(pair), average(same)
+    far, near = average(pair, base.fitted), average(same, base.fitted)
     assert far is not None and near is not None
     assert np.allclose(near[1], base.fitted.covariance)
     assert far[1][i, i] > near[1][i, i] + 0.2
@@ -102,7 +102,7 @@ def test_a_dashpot_that_stands_for_all_slow_modes_does_not_carry_the_forecast_aw
     low = base.fitted.prior.index("recoverable")[3]
     dashpot[low] = -35.0
     pair = [replace(base, weight=0.8), replace(base, weight=0.2, fitted=replace(base.fitted, value=dashpot))]
-    found = average(pair)
+    found = average(pair, base.fitted)
     assert found is not None
     moved = found[0] - base.fitted.value
     assert moved[i] == pytest.approx(0.2) and moved[low] == pytest.approx(-0.2)
@@ -120,11 +120,31 @@ def test_a_law_that_knows_nothing_of_slow_modes_does_not_blow_up_the_band(ranked
     vague[i] *= 26.0
     vague[:, i] *= 26.0
     pair = [replace(base, weight=0.8), replace(base, weight=0.2, fitted=replace(base.fitted, covariance=vague))]
-    found = average(pair)
+    found = average(pair, base.fitted)
     assert found is not None
     assert known <= found[1][i, i] <= 0.8 * known + 0.2 * max(known, 1.0) + 1e-12
     assert np.linalg.eigvalsh(found[1]).min() > -1e-10
 
 
 def test_a_law_whose_errors_are_not_known_cannot_be_averaged(ranked: list[Candidate]) -> None:
-    assert average([replace(ranked[0], fitted=replace(ranked[0].fitted, covariance=None))]) is None
+    unknown = replace(ranked[0].fitted, covariance=None)
+    assert average([replace(ranked[0], fitted=unknown)], ranked[0].fitted) is None
+    assert average([ranked[0]], unknown) is None
+
+
+def test_laws_lie_about_the_middle_of_what_is_known_as_their_best_fits_lie_about_the_best_fit(
+    ranked: list[Candidate],
+) -> None:
+    base = ranked[0]
+    i = base.fitted.prior.names.index("flow[0]")
+    other = base.fitted.value.copy()
+    other[i] += 0.4
+    pair = [replace(base, weight=0.5), replace(base, weight=0.5, fitted=replace(base.fitted, value=other))]
+    assert base.fitted.covariance is not None
+    middle = replace(base.fitted, value=base.fitted.value - 3.0, covariance=4.0 * base.fitted.covariance)
+    found = average(pair, middle)
+    assert found is not None
+    assert found[0][i] == pytest.approx(middle.value[i] + 0.2)
+    j = base.fitted.prior.names.index("elastic")
+    assert found[0][j] == pytest.approx(middle.value[j])
+    assert found[1][j, j] == pytest.approx(0.5 * (4.0 + 1.0) * base.fitted.covariance[j, j])

@@ -1,0 +1,134 @@
+"""What the data leave open of the shared parameters, beyond a best fit and its curvature: moments of the whole density.
+
+Where a part is hardly told (what a night without a rest leaves of bedding-in and recoverable modes), the density of the
+logarithms is skewed: its middle lies off its peak, and its width is not what the curvature at the peak says. Chains of
+draws whose steps keep the normal density of peak and curvature need to weigh only what differs from it (pCN: Cotter,
+Roberts, Stuart & White 2013, MCMC methods for functions, Statistical Science 28, 424, from memory). Many run side by
+side, so that each step is a few products of matrices.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models import basis as bs
+from models.chain import BEDDING_UNIT_N
+from models.fit import Fitted
+from models.projection import Projection
+from models.whiten import Data
+
+Floats = NDArray[np.float64]
+CHAINS = (12, 48)  # fewest and most; between them, as many as make about
+SPOKES = 400  # chains times spokes: so a large batch does not take longer
+STEPS = 200
+SETTLING = 60  # first steps, left out
+STRIDES = (0.5, 0.9)  # how far a step goes, of the peak's own width; drawn evenly
+LEAST_TAKEN = 0.05  # of the steps: with fewer the draws are those of a few places
+
+
+class _Density:
+    """-2 ln of likelihood times prior, the spokes' scales integrated out, for many sets of parameters at once."""
+
+    def __init__(self, data: Data, model: Projection) -> None:
+        self.data, self.model = data, model
+        self.weight = 1.0 / model.inner_sd  # (S, 5)
+        S, n = data.y.shape
+        self.bedding = np.moveaxis(data.bedding, 0, 2).reshape(S, n, -1)  # (S, n, M J)
+
+    def __call__(self, theta: Floats) -> Floats:
+        """(B,) of (B, p + W)."""
+        data, model, p = self.data, self.model, self.model.p
+        W = model.n_shared
+        value, shared = theta[:, : theta.shape[1] - W], theta[:, -W:]
+        of = np.exp(value)[..., None, None]  # (B, p, 1, 1)
+        toe, toe_scale = (of[:, i] for i in model.toe)
+        e = bs.elastic_N(data.basis.load_N, of[:, 1], toe, toe_scale) * of[:, 0]
+        f = bs.flow_strain(data.basis, of[:, -1], data.at_N) * of[:, -2]
+        e, f = (data.root @ np.moveaxis(x, 0, -1) for x in (e, f))  # (S, n, B)
+        more = np.exp(value[:, model.nonlinear])
+        c = (np.exp(value[:, model.rec]) / more[:, None]).T  # (K, B)
+        r = data.recoverable @ c + data.squared @ (c * (more - 1.0) / BEDDING_UNIT_N)
+        w = bs.exponent_weights(data.basis, np.exp(value[:, 2]))  # (B, M)
+        b = self.bedding @ (w[:, :, None] * np.exp(value[:, model.bed])[:, None, :]).reshape(w.shape[0], -1).T
+        one = np.broadcast_to(data.one[..., None], e.shape)
+        columns = np.stack([e, r, b, f, one], axis=-1).swapaxes(1, 2)  # (S, B, n, 5)
+        y = np.moveaxis(data.y[..., None] - data.shared @ shared.T, 1, 2)[..., None]  # (S, B, n, 1)
+        across = columns.swapaxes(-1, -2)
+        own = np.square(self.weight)[:, None, :]
+        gram = across @ columns + own[..., None] * np.eye(5)
+        a = np.linalg.solve(gram, across @ y + (own * model.inner_mean)[..., None])
+        miss = (y - columns @ a)[..., 0]
+        off = (a[..., 0] - model.inner_mean) * self.weight[:, None, :]
+        before = (value[:, model.keep] - p.mean[model.keep]) @ model.prior_root.T
+        integrated = np.linalg.slogdet(gram)[1].sum(axis=0)
+        total: Floats = (
+            np.square(miss).sum(axis=(0, 2))
+            + np.square(off).sum(axis=(0, 2))
+            + np.square(before).sum(axis=1)
+            + np.square(shared).sum(axis=1)
+            + integrated
+        )
+        return total
+
+
+def with_moments(data: Data, f: Fitted, seed: int = 0) -> Fitted:
+    """The fit with the mean of its logarithms and their covariance as the whole density has them.
+
+    As it is where its errors are not known, or where the chains get hardly anywhere.
+    """
+    if f.covariance is None:
+        return f
+    model = Projection(data, f.prior, f.spread_sd, flow_alike=f.flow_alike)
+    model.evaluate(f.theta)
+    many = int(np.clip(SPOKES // len(data.spokes), *CHAINS))
+    try:
+        root = np.linalg.inv(np.linalg.cholesky(model.jacobian.T @ model.jacobian)).T
+        drawn, taken = chains(_Density(data, model), f.theta, root, many, np.random.default_rng(seed))
+    except np.linalg.LinAlgError:
+        return f
+    if taken < LEAST_TAKEN:
+        return f
+    value = drawn[:, : f.value.size]
+    return replace(f, value=value.mean(axis=0), covariance=np.cov(value, rowvar=False))
+
+
+def chains(
+    density: Callable[[Floats], Floats], peak: Floats, root: Floats, many: int, rng: np.random.Generator
+) -> tuple[Floats, float]:
+    """Draws from a density about its peak, by ``many`` chains that begin in the normal density N(peak, root root').
+
+    Parameters
+    ----------
+    density
+        (B, p) -> (B,) of -2 ln of the density, but for a constant; what is not a number counts as nothing at all.
+
+    Returns
+    -------
+    (settled steps x chains, p) draws, and the share of steps that were taken.
+    """
+
+    def at(z: Floats) -> Floats:
+        with np.errstate(all="ignore"):
+            found = density(peak + z @ root.T)
+        return np.where(np.isfinite(found), found, np.inf)
+
+    z = rng.standard_normal((many, peak.size))
+    here = at(z)
+    kept, taken = [], 0.0
+    for step in range(STEPS):
+        stride = rng.choice(STRIDES, size=(many, 1))
+        to = np.sqrt(1.0 - stride**2) * z + stride * rng.standard_normal(z.shape)
+        there = at(to)
+        to_go = np.isfinite(there)
+        gain = here[to_go] - there[to_go] + (np.square(to) - np.square(z)).sum(axis=1)[to_go]
+        take = to_go.copy()
+        take[to_go] = np.log(rng.random(int(to_go.sum()))) < 0.5 * gain
+        z[take], here[take] = to[take], there[take]
+        if step >= SETTLING:
+            kept.append(z.copy())
+            taken += float(take.mean()) / (STEPS - SETTLING)
+    return peak + np.concatenate(kept) @ root.T, taken
