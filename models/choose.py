@@ -14,7 +14,7 @@ from models.fit import Fitted, residuals, told_by_data, turn, turn_from_several
 from models.prior import Prior
 from models.projection import Law
 from models.thin import Thinned
-from models.whiten import Data, anew, prepare
+from models.whiten import Data, anew, some_of
 
 Floats = NDArray[np.float64]
 HELD_BACK_DECADES = 0.5  # of the last long hold
@@ -22,7 +22,6 @@ LEAST_HOLD_S = 600.0
 LEAST_GENERAL = 0.8  # of the weight stays with the general chain, which contains the smooth laws, whatever their luck
 FURTHEST = 1.0  # natural log: how far one law may pull the band of one parameter
 SPOKES_ENOUGH = 8  # for comparing laws
-EACH_SPOKE = ("real", "load_N", "recoverable", "squared", "dt_s", "flow_shift", "warmth", "warmer_K", "activation")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,35 +73,13 @@ def _for_law(p: Prior, law: Law | None) -> Prior:
     return replace(p, mean=mean, covariance=cov)
 
 
-def _some(data: Data) -> Data:
-    """The data of at most `SPOKES_ENOUGH` spokes, evenly taken."""
-    S = len(data.spokes)
-    if S <= SPOKES_ENOUGH:
-        return data
-    pick = np.unique(np.linspace(0, S - 1, SPOKES_ENOUGH).round().astype(int))
-    b = data.basis
-    basis = replace(
-        b,
-        **{k: getattr(b, k)[pick] for k in EACH_SPOKE},
-        bedding=b.bedding[:, pick],
-    )
-    return prepare(
-        [data.spokes[i] for i in pick],
-        basis,
-        data.EA_N,
-        data.remainder_mm,
-        data.at_N,
-        errors=[data.errors[i] for i in pick],
-    )
-
-
 def compare(data: Data, general: Fitted) -> list[Candidate]:
     """Fit every law twice and weigh them; the general chain comes first.
 
     Weights go with the density of the held-back end under each law's forecast (errors of drift and of the law
     included), so that a law which fits the rest well and the end badly counts for little.
     """
-    some = _some(data)
+    some, _ = some_of(data, SPOKES_ENOUGH)
     spread, p = general.spread_sd, general.prior
     parts = split(some.spokes, some.y.shape[1])
     early = late = None

@@ -24,9 +24,10 @@ from models.errors import InputError
 from models.prior import ACTIVATION_KJ, ACTIVATION_LOG_SD, SPREAD_DF, SPREAD_LOG_SD, Prior, prior
 from models.projection import Law, Projection, expected
 from models.thin import Thinned
-from models.whiten import EXPANSION_PER_K, REMAINDER_MM, Data, anew, errors_of, prepare
+from models.whiten import EXPANSION_PER_K, REMAINDER_MM, Data, anew, errors_of, prepare, some_of
 
 Floats = NDArray[np.float64]
+SPOKES_FOR_REMAINDER = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -305,12 +306,17 @@ def _remainder(
     f: Fitted,
     now_mm: float,
 ) -> float:
-    """The size of the correlated remainder that makes the data most likely, among REMAINDER_MM, by Laplace."""
+    """The size of the correlated remainder that makes the data most likely, among REMAINDER_MM, by Laplace.
+
+    A few spokes tell a size that is only told within a factor of two.
+    """
     costs: dict[float, float] = {}
+    some, pick = some_of(data, SPOKES_FOR_REMAINDER)
+    rows = None if use is None else use[pick]
 
     def cost(size: float) -> float:
         if size not in costs:
-            trial = anew(data, remainder_mm=size, use=use, alike=1)
+            trial = anew(some, remainder_mm=size, use=rows, alike=1)
             model = Projection(trial, p, f.spread_sd, flow_alike=f.flow_alike)
             model.evaluate(f.theta)
             h = model.jacobian.T @ model.jacobian

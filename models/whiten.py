@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +45,7 @@ PACKING_WAVES = 5  # of the walk's own shapes, the largest: 96 % of its variance
 SHARED = 1 + PACKING_WAVES + 2 * CURVE_WAVES  # what all spokes share: the frame's warmth, packing, curves over load
 REMAINDER_MM = (0.2e-3, 0.4e-3, 0.8e-3, 1.6e-3, 3.2e-3, 6.4e-3, 12.8e-3)
 REMAINDER_DECADES = 0.6
+EACH_SPOKE = ("real", "load_N", "recoverable", "squared", "dt_s", "flow_shift", "warmth", "warmer_K", "activation")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,12 +75,14 @@ class Data:
     basis: bs.Basis
     use: NDArray[np.bool_]  # (S, n) means that count
     root: Floats  # (S, n, n) inverse Cholesky factor of the error's covariance (strain); zero rows where unused
-    y: Floats  # (S, n) whitened strain, the fibre's own expansion taken off
+    strain: Floats  # (S, n) as measured, what is given back while slack put back, the fibre's own expansion taken off
+    common: Floats  # (S, n, W) strain for one sd of what all spokes share: see SHARED
+    y: Floats  # (S, n) whitened strain
     recoverable: Floats  # (S, n, K) whitened
     squared: Floats  # (S, n, K) whitened
     bedding: Floats  # (M, S, n, J) whitened
     one: Floats  # (S, n)
-    shared: Floats  # (S, n, W) whitened strain for one sd of what all spokes share: see SHARED
+    shared: Floats  # (S, n, W) whitened
     at_N: float  # load at which flow is stated
     log_det: float
     EA_N: float  # about; scales the errors
@@ -199,8 +202,30 @@ def prepare(
     ``errors``: of these spokes at this ``EA_N``, where they are there from before.
     """
     errors = [errors_of(s, EA_N) for s in spokes] if errors is None else errors
-    S, n = basis.real.shape
+    n = basis.real.shape[1]
+    strain = -EXPANSION_PER_K * basis.warmer_K
+    for i, s in enumerate(spokes):
+        given_back = np.mean([slack_loss(s, tau) for tau in SLACK_LOSS_TAU_S], axis=0)
+        strain[i, : s.time_s.size] += s.strain + SLACK_LOSS_MEAN * given_back
+    warmth = FRAME_EXPANSION_SD_PER_K * basis.warmer_K[..., None]
+    common = np.concatenate([warmth, packing_waves(spokes, n), curve_waves(spokes, n, EA_N)], axis=-1)
     used = basis.real if use is None else basis.real & use
+    return _whitened(tuple(spokes), tuple(errors), basis, strain, common, used, at_N, EA_N, remainder_mm, alike)
+
+
+def _whitened(
+    spokes: tuple[Thinned, ...],
+    errors: tuple[Errors, ...],
+    basis: bs.Basis,
+    strain: Floats,
+    common: Floats,
+    used: NDArray[np.bool_],
+    at_N: float,
+    EA_N: float,
+    remainder_mm: float,
+    alike: int | None,
+) -> Data:
+    S, n = basis.real.shape
     root = np.zeros((S, n, n))
     log_det = 0.0
     for i in range(S):
@@ -211,31 +236,20 @@ def prepare(
         inverse, _ = dtrtri(lower, lower=1)
         root[i, rows[:, None], rows] = inverse
         log_det += 2.0 * float(np.log(np.diag(lower)).sum())
-    y = np.zeros((S, n))
-    for i, s in enumerate(spokes):
-        given_back = np.mean([slack_loss(s, tau) for tau in SLACK_LOSS_TAU_S], axis=0)
-        y[i, : s.time_s.size] = s.strain + SLACK_LOSS_MEAN * given_back
-    own = EXPANSION_PER_K * basis.warmer_K
     return Data(
-        spokes=tuple(spokes),
-        errors=tuple(errors),
+        spokes=spokes,
+        errors=errors,
         basis=basis,
         use=used,
         root=root,
-        y=(root @ (y - own)[..., None])[..., 0],
+        strain=strain,
+        common=common,
+        y=(root @ strain[..., None])[..., 0],
         recoverable=root @ basis.recoverable,
         squared=root @ basis.squared,
         bedding=root[None] @ basis.bedding,
         one=root.sum(-1),
-        shared=root
-        @ np.concatenate(
-            [
-                FRAME_EXPANSION_SD_PER_K * basis.warmer_K[..., None],
-                packing_waves(spokes, n),
-                curve_waves(spokes, n, EA_N),
-            ],
-            axis=-1,
-        ),
+        shared=root @ common,
         at_N=at_N,
         log_det=log_det,
         EA_N=EA_N,
@@ -251,5 +265,30 @@ def anew(
     alike: int | None = None,
 ) -> Data:
     """The same spokes with another size of the remainder (as it is, if left out), or other rows."""
-    size = data.remainder_mm if remainder_mm is None else remainder_mm
-    return prepare(data.spokes, data.basis, data.EA_N, size, data.at_N, use, alike, data.errors)
+    return _whitened(
+        data.spokes,
+        data.errors,
+        data.basis,
+        data.strain,
+        data.common,
+        data.basis.real if use is None else data.basis.real & use,
+        data.at_N,
+        data.EA_N,
+        data.remainder_mm if remainder_mm is None else remainder_mm,
+        alike,
+    )
+
+
+def some_of(data: Data, most: int) -> tuple[Data, NDArray[np.intp]]:
+    """The data of at most so many spokes, evenly taken, each with all its rows; and which spokes these are."""
+    pick = np.unique(np.linspace(0, len(data.spokes) - 1, min(most, len(data.spokes))).round().astype(np.intp))
+    if pick.size == len(data.spokes):
+        return data, pick
+    each = {k: getattr(data.basis, k)[pick] for k in EACH_SPOKE}
+    basis = replace(data.basis, **each, bedding=data.basis.bedding[:, pick])
+    spokes, errors = tuple(data.spokes[i] for i in pick), tuple(data.errors[i] for i in pick)
+    some = _whitened(
+        spokes, errors, basis, data.strain[pick], data.common[pick], basis.real, data.at_N, data.EA_N,
+        data.remainder_mm, None,
+    )  # fmt: skip
+    return some, pick
