@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
 
@@ -50,8 +51,10 @@ def fit_batch(
         aside = in_words(spokes, doubts)
     else:
         general, data = fit(spokes, linear_density_g_per_m=linear_density_g_per_m)
-    candidates = compare(data, general)
-    averaged = average(candidates, with_moments(data, general))
+    with ThreadPoolExecutor(1) as beside:
+        moments = beside.submit(with_moments, data, general)
+        candidates = compare(data, general)
+    averaged = average(candidates, moments.result())
     if averaged is None:
         raise InputError("the data leave the fit without error bars: nothing can be forecast from them")
     mean, covariance = averaged

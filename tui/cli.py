@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
+import os
 import re
 import sys
 from collections.abc import Sequence
 
 import click
 
+# a batch's matrices are small: a second thread in each product takes more time than it saves
+ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 # name -> (module, attribute, one line of help), in the order of the job
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "demo": ("tui.commands.demo", "demo", "the whole job in about a minute on a simulated frame"),
@@ -145,4 +148,6 @@ def run(argv: Sequence[str]) -> int:
 
 def main() -> None:
     """Entry point of the installed program."""
+    for name in ONE_THREAD:  # read when numpy is first imported, which is later than this
+        os.environ.setdefault(name, "1")
     sys.exit(run(sys.argv[1:]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -33,6 +34,21 @@ def test_help_of_one_command_leaves_the_heavy_packages_unloaded(name: str) -> No
     )
     done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=True)
     assert done.stderr.strip() == "[]"
+
+
+def test_products_of_matrices_keep_to_one_thread_unless_the_user_says_otherwise() -> None:
+    """Said before numpy is loaded, which reads it once."""
+    text = (
+        "import os, sys\nfrom tui.cli import ONE_THREAD, main\nassert 'numpy' not in sys.modules\n"
+        "sys.argv = ['longhold', '--version']\n"
+        "try:\n    main()\nexcept SystemExit:\n    print([os.environ[n] for n in ONE_THREAD])\n"
+    )
+    plain = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    for given, expected in (({}, ["1", "1", "1"]), ({"OMP_NUM_THREADS": "2"}, ["1", "2", "1"])):
+        done = subprocess.run(
+            [sys.executable, "-c", text], capture_output=True, text=True, check=True, env=plain | given
+        )
+        assert str(expected) in done.stdout
 
 
 def test_longhold_alone_lists_the_commands_in_the_order_of_the_job(capsys: pytest.CaptureFixture[str]) -> None:
