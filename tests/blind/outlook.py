@@ -12,7 +12,7 @@ from tests.blind.hidden import HiddenBatch, HiddenSpokes, State, middle_spokes
 
 Floats = NDArray[np.float64]
 SEAT_N = 20.0
-LAST_SET_S = 15.6 * 3600.0 - 1.0  # the one pass of `wheel_chord` ends a second later
+LAST_SET_S = 15.6 * 3600.0 - 1.0  # the one pass of `wheel_chord` ends a second later, counted from the first set
 
 
 def strain_under_load(spokes: HiddenSpokes, time_s: Floats, load_N: Floats, temperature_C: float) -> Floats:
@@ -73,9 +73,15 @@ def tension_under_chord(
 
 
 def wheel_chord(
-    batch: HiddenBatch, length_mm: float, follow_up: float, days: float, rng: np.random.Generator
-) -> tuple[Floats, Floats]:
-    """Time and chord of a middle spoke in a mean-field wheel: set in steps, one pass after a night, then left alone."""
+    batch: HiddenBatch,
+    length_mm: float,
+    follow_up: float,
+    days: float,
+    rng: np.random.Generator,
+    stretch: tuple[float, float] | None = None,
+) -> tuple[Floats, Floats, float]:
+    """Time and chord of a middle spoke in a mean-field wheel, and when its first set begins, s: set in steps, one pass
+    after a night, then left alone; before that on the frame at a load (N) for hours, and laced, where it is stretched."""
     one = middle_spokes(batch)
     give = follow_up / batch.EA_N
     target = float(rng.uniform(900.0, 1050.0))
@@ -107,13 +113,17 @@ def wheel_chord(
             state, load = _to_strain(one, state, float(dt), load, total, give, th)
             note(float(dt))
 
+    if stretch is not None:
+        for N, hours in (stretch, (SEAT_N, 0.5), (100.0, 11.5)):
+            held(N, 3600.0 * hours)
+    begins_s = time[-1]
     for share in (0.3, 0.6, 0.85):
         held(share * target, 720.0)
     held(target, 1500.0)
     alone(14 * 3600.0)
     held(target, 1800.0)
-    alone(days * 86400.0 - time[-1])
-    return np.array(time), np.array(chord)
+    alone(days * 86400.0 + begins_s - time[-1])
+    return np.array(time), np.array(chord), begins_s
 
 
 def bench_then_wheel_load(days: float, rng: np.random.Generator) -> tuple[Floats, Floats, float]:

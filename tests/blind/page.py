@@ -188,8 +188,12 @@ def _reliability(tolerance: str, f: dict[str, Any]) -> list[str]:
 
 
 def _forecasts(units: Sequence[Unit]) -> list[str]:
-    """Two tables on their side: what was asked in rows, the two histories in columns."""
-    names = {"chord": "tension under an in-wheel chord", "load": "strain under a stretch, a rest and a wheel's tension"}
+    """Two tables on their side: what was asked in rows, the histories in columns."""
+    names = {
+        "chord": "tension of a new spoke under an in-wheel chord",
+        "stretched": "the same, stretched and laced before",
+        "load": "strain under a stretch, a rest and a wheel's tension",
+    }
     found = {name: forecast_figures(units, name) for name in names}
     found = {name: f for name, f in found.items() if f["n"]}
 
@@ -209,7 +213,11 @@ def _forecasts(units: Sequence[Unit]) -> list[str]:
         ("half the 5-95 % band, mean, %", [three(f["half_band"]) for f in found.values()]),
         (
             "share kept since the last set, error at the end, median size, %",
-            [_f(f["kept_median"]) if name == "chord" else "" for name, f in found.items()],
+            [_f(f["kept_median"]) if name != "load" else "" for name, f in found.items()],
+        ),
+        (
+            "the same, mean with sign, %",
+            [f"{f['kept_bias']:+.2f}" if name != "load" else "" for name, f in found.items()],
         ),
     ]
     return [

@@ -158,6 +158,7 @@ def forecast_figures(units: Sequence[Unit], name: str) -> dict[str, Any]:
         "centre_bias": centre.mean(axis=0).tolist(),
         "centre_p90": np.quantile(np.abs(centre), 0.9, axis=0).tolist(),
         "kept_median": float(np.median(np.abs(kept))),
+        "kept_bias": float(np.mean(kept)),
         "spoke_median": np.median([r["spoke_error_percent"] for r in rows], axis=0).tolist(),
         "half_band": np.mean([r["half_band_percent"] for r in rows], axis=0).tolist(),
     }

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.blind import builds, hidden, outlook, page, report, rules, trial, unit
+from tests.blind import builds, hidden, hindsight, outlook, page, report, rules, trial, unit
 from tests.blind.executor import Bench, Reading, hold
 from tests.blind.test_executor import default_batch
 
@@ -67,12 +67,18 @@ def night_of(one: hidden.HiddenSpokes, load: np.ndarray, seconds: float) -> hidd
 
 def test_a_chord_history_read_back_gives_the_tension_it_was_made_from() -> None:
     b = default_batch()
-    t, chord = outlook.wheel_chord(b, 285.0, 0.3, 30.0, np.random.default_rng(1))
+    t, chord, begins_s = outlook.wheel_chord(b, 285.0, 0.3, 30.0, np.random.default_rng(1))
     tension = outlook.tension_under_chord(hidden.middle_spokes(b), t, chord, 285.0, 20.0)[:, 0]
     target = tension.max()
-    assert 890.0 < target < 1060.0
+    assert begins_s == 0.0 and 890.0 < target < 1060.0
     # the reference spoke, two sets a night apart, then a month: between a tenth and a third lost
     assert 0.1 < 1.0 - tension[-1] / target < 0.33
+    t, chord, begins_s = outlook.wheel_chord(b, 285.0, 0.3, 30.0, np.random.default_rng(1), (1500.0, 12.0))
+    after = outlook.tension_under_chord(hidden.middle_spokes(b), t, chord, 285.0, 20.0)[:, 0]
+    assert after[t < begins_s].max() == pytest.approx(1500.0, abs=1.0)
+    assert t[-1] - begins_s == pytest.approx(30.0 * 86400.0)
+    # after half a day slack or nearly so, a stretch has taken a tenth of the loss away and more
+    assert 0.02 < 1.0 - after[-1] / target < 0.9 * (1.0 - tension[-1] / target)
 
 
 def made_up(
@@ -128,6 +134,39 @@ def test_wilsons_interval_is_that_of_a_published_example() -> None:
     # Newcombe, Statistics in Medicine 17 (1998) 857, table I: 81 of 263 -> 0.2553 to 0.3662, 0 of 20 -> 0 to 0.1611 (from memory, M)
     assert report.wilson(81, 263) == pytest.approx((0.2553, 0.3662), abs=6e-5)
     assert report.wilson(0, 20) == pytest.approx((0.0, 0.1611), abs=6e-5)
+
+
+def test_the_best_schedule_is_found_among_the_plans_timings_and_their_last_tensions() -> None:
+    """A made-up wheel whose side mean stands at the last tension to begin with and loses a tenth."""
+
+    class Straight:
+        build = None
+        wheel = None
+        length_mm = 285.0
+        spokes = type("S", (), {"batch": type("B", (), {"EA_N": 3e5})})
+
+        def execute(self, steps: list[dict[str, Any]]) -> Any:
+            last = [s for s in steps if "tension_N" in s][-1]["tension_N"]["left"] / 10.0
+            error = np.array([[[last - 100.0] * 2] * 2, [[last - 110.0] * 2] * 2])
+            return type("O", (), {"side_error_percent": error})
+
+        def passes_to_hold(self, steps: list[dict[str, Any]], tolerances: list[float]) -> np.ndarray:
+            worst = np.abs(self.execute(steps).side_error_percent).max()
+            return np.full((1, 2), 0.0 if worst <= tolerances[0] else np.nan)
+
+    def steps(passes: int, tension: float) -> list[dict[str, Any]]:
+        kinds = ["set"] + ["pass"] * passes
+        sessions = [{"kind": k, "at_h": 15.0 * i, "tension_N": {"left": tension}} for i, k in enumerate(kinds)]
+        return [*sessions, {"kind": "deliver", "at_h": 48.0}]
+
+    schedule = {"passes": 2, "steps": steps(2, 1000.0), "tradeoff": [{"steps": steps(p, 1000.0)} for p in (0, 1, 2)]}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(rules, "faults", lambda tried, *_: ["over"] if tried[0]["tension_N"]["left"] > 1060.0 else [])
+        best = hindsight.fewest(Straight(), schedule, 7.0, [2.0, 13.0])  # type: ignore[arg-type]
+        assert (best["passes"], best["needed"]) == (0, [0.0, 0.0])
+        assert best["level"] == pytest.approx(1.05, abs=0.005)  # 5 above, 5 below
+        # where nothing holds, what the plan itself needed is the least that is known
+        assert hindsight.fewest(Straight(), schedule, 4.0, [2.0, 13.0])["needed"] == [2.0, 13.0]  # type: ignore[arg-type]
 
 
 def test_a_batch_without_a_plan_counts_as_untreated() -> None:

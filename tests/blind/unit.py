@@ -163,17 +163,21 @@ def _plan(
 
 
 def _forecast(folder: Path, batch: hidden.HiddenBatch, length_mm: float, seed: int) -> dict[str, Any]:
-    """`longhold forecast` for an in-wheel chord and for a load history, against 60 hidden spokes."""
+    """`longhold forecast` for in-wheel chords of a new and of a stretched spoke, and for a load history; 60 hidden spokes."""
     rng = np.random.default_rng([seed, 26])
     spokes = hidden.draw_spokes(batch, rng, 60)
     days = float(rng.uniform(30.0, 60.0))
     result: dict[str, Any] = {"days": days}
-    chord_t, chord = outlook.wheel_chord(batch, length_mm, float(rng.uniform(0.2, 0.4)), days, rng)
-    load_t, load, begins_s = outlook.bench_then_wheel_load(days, rng)
+    follow_up = float(rng.uniform(0.2, 0.4))
+    chord_t, chord, _ = outlook.wheel_chord(batch, length_mm, follow_up, days, rng)
+    load_t, load, load_begins_s = outlook.bench_then_wheel_load(days, rng)
+    stretch = (float(rng.uniform(1200.0, 1550.0)), float(rng.uniform(4.0, 16.0)))
+    treated_t, treated, treated_begins_s = outlook.wheel_chord(batch, length_mm, follow_up, days, rng, stretch)
     middle = hidden.middle_spokes(batch)
-    for name, t, begins, column, values, key in (
+    for name, t, begins_s, column, values, key in (
         ("chord", chord_t, 0.0, "chord_mm", chord, "tension_N"),
-        ("load", load_t, begins_s, "load_N", load, "strain"),
+        ("stretched", treated_t, treated_begins_s, "chord_mm", treated, "tension_N"),
+        ("load", load_t, load_begins_s, "load_N", load, "strain"),
     ):
         outlook.write_history(folder / f"{name}.csv", t, column, values)
         status, out, said, seconds = longhold(["forecast", "batch.json", "--history", f"{name}.csv", "--json"], folder)
@@ -181,23 +185,22 @@ def _forecast(folder: Path, batch: hidden.HiddenBatch, length_mm: float, seed: i
             result[name] = {"status": status, "said": said[-1000:], "seconds": seconds}
             continue
         answer = json.loads(out)
-        if name == "chord":
+        if key == "tension_N":
             true, centre = (outlook.tension_under_chord(s, t, values, length_mm, 20.0) for s in (spokes, middle))
         else:
             true, centre = (outlook.strain_under_load(s, t, values, 20.0) for s in (spokes, middle))
         centre = centre[:, 0]
-        at = np.array([np.searchsorted(t, s) for s in (begins + 86400.0, begins + 5 * 86400.0, days * 86400.0)]).clip(
-            0, t.size - 1
-        )
+        days_s = np.array([1.0, 5.0, days]) * 86400.0
+        at = np.searchsorted(t, begins_s + days_s).clip(0, t.size - 1)
         asked = np.array(answer["time_s"], dtype=float)
         band = {q: np.interp(t, asked, np.array(answer[key][q], dtype=float)) for q in ("p05", "p50", "p95")}
-        last_set = int(np.searchsorted(t, outlook.LAST_SET_S))
+        last_set = int(np.searchsorted(t, begins_s + outlook.LAST_SET_S))
         kept = (band["p50"][-1] / band["p50"][last_set]) / (centre[-1] / centre[last_set])
         result[name] = {
             "status": 0,
             "seconds": seconds,
-            "kept_error_percent": 100.0
-            * (float(kept) - 1.0),  # tension kept since the last set: what a builder plans by
+            # tension kept since the last set: what a builder plans by
+            "kept_error_percent": 100.0 * (float(kept) - 1.0),
             "below": {q: np.mean(true[at] < band[q][at, None], axis=1).tolist() for q in band},
             "inside": np.mean(
                 (band["p05"][at, None] <= true[at]) & (true[at] <= band["p95"][at, None]), axis=1
