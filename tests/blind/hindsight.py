@@ -1,4 +1,4 @@
-"""What was possible: the schedule that would have done best on the trial's own wheels, told once their truth is known.
+"""What was possible: the schedules that a plan did not take, on the trial's own wheels, told once their truth is known.
 
 No planner can know what is looked up here, neither the batch's physics nor the luck of five wheels. So the passes that
 are needed even then say how near to its goal a planner can come within the limits of these builds.
@@ -87,3 +87,15 @@ def fewest(bench: Bench, schedule: Mapping[str, Any], tolerance: float, known: S
         if np.mean(needed) < np.mean(best["needed"]):
             best = {"needed": needed, "level": level, "passes": passes}
     return best
+
+
+def weighed(bench: Bench, schedule: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """What each schedule that the plan weighed claims of itself, and which of the wheels hold under it."""
+    return [
+        {
+            "passes": option["passes"],
+            "claimed": option["probability_holds"],
+            "wheels": {"holds": bench.execute(option["steps"]).holds.tolist()},
+        }
+        for option in schedule["tradeoff"]
+    ]

@@ -90,7 +90,10 @@ def _group(units: Sequence[Unit], *, apart: bool) -> list[str]:
                         columns.append((f"{t} %, {kind} builds", some, t))
         out += _table([(name, plan_figures(some, t)) for name, some, t in columns])
         for t in tolerances:
-            out += _reliability(t, plan_figures(units, t))
+            f = plan_figures(units, t)
+            out += _reliability(f"### Reliability, {t} %", f["reliability"])
+            if f["weighed"]:
+                out += _weighed(t, f["weighed"])
     if any("forecast" in u for u in units):
         out += ["### Forecasts of 30 to 60 days", "", *_forecasts(units)]
     return out
@@ -173,16 +176,27 @@ def _table(columns: Sequence[tuple[str, dict[str, Any]]]) -> list[str]:
     ]
 
 
-def _reliability(tolerance: str, f: dict[str, Any]) -> list[str]:
+def _reliability(title: str, rows: Sequence[tuple[Any, ...]]) -> list[str]:
     return [
-        f"### Reliability, {tolerance} %",
+        title,
         "",
         "| claimed | plans | wheels | mean claimed | held | 95 % interval by wheel |",
         "| --- | --- | --- | --- | --- | --- |",
         *(
             f"| {name} | {plans} | {wheels} | {claimed:.3f} | {held:.3f} | {low:.2f} to {high:.2f} |"
-            for name, plans, wheels, claimed, held, low, high in f["reliability"]
+            for name, plans, wheels, claimed, held, low, high in rows
         ),
+        "",
+    ]
+
+
+def _weighed(tolerance: str, f: Mapping[str, Any]) -> list[str]:
+    by = "; ".join(f"{n} passes: {m} claim {c:.2f}, held {h:.2f}" for n, (m, c, h) in f["by_passes"].items())
+    error = "" if f["gap_error"] is None else f" ± {f['gap_error']:.3f}"
+    return [
+        *_reliability(f"### Reliability of every schedule that the plans weighed, {tolerance} %", f["reliability"]),
+        f"All {f['schedules']} schedules in the plans' tables of what else was possible, each claimed and executed like the "
+        f"one that was taken: held less claimed {f['gap']:+.3f}{error} (standard error over batches). {by}.",
         "",
     ]
 

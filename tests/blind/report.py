@@ -108,6 +108,7 @@ def plan_figures(units: Sequence[Unit], tolerance: str) -> dict[str, Any]:
         "spread_ok": _mean(x for p in done for x in p["wheels"]["spread_ok"]),
         "groups": groups,
         "reliability": reliability(done),
+        "weighed": _weighed(done),
         "horizon_median": float(np.median(np.abs(error))) if error.size else None,
         "horizon_rms": float(np.sqrt(np.mean(error**2))) if error.size else None,
         "horizon_bias": float(np.mean(error)) if error.size else None,
@@ -118,6 +119,30 @@ def plan_figures(units: Sequence[Unit], tolerance: str) -> dict[str, Any]:
             for w in ("delivery", "horizon")
         },
         "seconds": _mean(p["seconds"] for p in plans),
+    }
+
+
+def _weighed(done: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """Claims of every schedule that plans weighed, and what wheels did under them."""
+    batches = [p["weighed"] for p in done if p.get("weighed")]
+    if not batches:
+        return None
+    gaps = [float(np.mean([np.mean(o["wheels"]["holds"]) - o["claimed"] for o in some])) for some in batches]
+    every = [o for some in batches for o in some]
+    return {
+        "schedules": len(every),
+        "gap": float(np.mean(gaps)),
+        "gap_error": float(np.std(gaps, ddof=1) / math.sqrt(len(gaps))) if len(gaps) > 1 else None,
+        "reliability": reliability(every),
+        "by_passes": {
+            n: (
+                len(some),
+                float(np.mean([o["claimed"] for o in some])),
+                float(np.mean([np.mean(o["wheels"]["holds"]) for o in some])),
+            )
+            for n in sorted({o["passes"] for o in every})
+            for some in [[o for o in every if o["passes"] == n]]
+        },
     }
 
 

@@ -130,6 +130,28 @@ def test_the_report_counts_further_passes_and_sets_claims_beside_what_happened()
     assert "**0.667 / 0.770**" in page.page(units, "command")
 
 
+def test_what_was_known_afterwards_stands_beside_what_was_planned() -> None:
+    units = [made_up(1, [0.0, 12.0], 0.95, [True, False], [10.0, None]), made_up(1, [0.0], 0.92, [True], [9.0])]
+    f = report.plan_figures(units, "7")
+    assert f["ratio_hindsight"] is None and f["weighed"] is None
+    first, second = (u["plans"]["7"] for u in units)
+    first["hindsight"] = {"needed": [0.0, 1.0]}
+    first["weighed"] = [
+        {"passes": 0, "claimed": 0.8, "wheels": {"holds": [True, True]}},
+        {"passes": 1, "claimed": 0.9, "wheels": {"holds": [True, False]}},
+    ]
+    second["weighed"] = [{"passes": 1, "claimed": 0.7, "wheels": {"holds": [True]}}]
+    f = report.plan_figures(units, "7")
+    assert f["ratio_hindsight"] == pytest.approx((0 + 1 + 1) / (10 + 13 + 9))  # the second plan's own pass
+    w = f["weighed"]
+    assert w["schedules"] == 3
+    assert w["gap"] == pytest.approx(((0.2 - 0.4) / 2 + 0.3) / 2)
+    assert w["by_passes"][1] == (2, pytest.approx(0.8), pytest.approx(0.75))
+    assert [row[:3] for row in w["reliability"]] == [("0.7 to 0.8", 1, 1), ("0.8 to 0.9", 1, 2), ("0.9 to 1.0", 1, 2)]
+    text = page.page(units, "command")
+    assert "0.062 (0.67)" in text and "1 passes: 2 claim 0.80, held 0.75" in text
+
+
 def test_wilsons_interval_is_that_of_a_published_example() -> None:
     # Newcombe, Statistics in Medicine 17 (1998) 857, table I: 81 of 263 -> 0.2553 to 0.3662, 0 of 20 -> 0 to 0.1611 (from memory, M)
     assert report.wilson(81, 263) == pytest.approx((0.2553, 0.3662), abs=6e-5)

@@ -159,6 +159,7 @@ def _plan(
         )
     if look_back:
         result["hindsight"] = hindsight.fewest(trial, schedule, tolerance, report.passes_needed(result))
+        result["weighed"] = hindsight.weighed(trial, schedule)
     return result
 
 
