@@ -209,10 +209,11 @@ JSON_KEYS = {
     "batch.batch": "name",
     "batch.law": "the law that was chosen",
     "batch.chain": "the middle spoke as a chain: elastic part, (ln(1 + s T)/s + h (1 - exp(-T/T_h)))/EA0 with s "
-    "stiffening, h and T_h a toe; recoverable modes, bedding, flow",
+    "stiffening, h and T_h a toe; recoverable modes, bedding, flow. The mean of the logarithms over all that the test "
+    "leaves open",
     "batch.spread": "log sd between spokes of each part's size",
-    "batch.uncertainty": "covariance of what the fit does not know; null where there is none",
-    "batch.candidates": "every law that was tried: parameters, held-back error, AICc, weight",
+    "batch.uncertainty": "covariance of the logarithms over all that the test leaves open; null where there is none",
+    "batch.candidates": "every law that was tried: its best fit's parameters, held-back error, AICc, weight",
     "batch.covers": "loads, times and temperatures that the test saw",
     "batch.warnings": "what the test could not tell, and what would",
     "batch.source": "the files it was learned from, with their SHA-256",
