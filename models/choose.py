@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.candidates import GENERAL, laws
-from models.fit import Fitted, residuals, told_by_data, turn, turn_from_several
+from models.fit import SPOKES_ENOUGH, Fitted, residuals, told_by_data, turn, turn_from_several
 from models.prior import Prior
 from models.projection import Law
 from models.thin import Thinned
@@ -21,7 +21,6 @@ HELD_BACK_DECADES = 0.5  # of the last long hold
 LEAST_HOLD_S = 600.0
 LEAST_GENERAL = 0.8  # of the weight stays with the general chain, which contains the smooth laws, whatever their luck
 FURTHEST = 1.0  # natural log: how far one law may pull the band of one parameter
-SPOKES_ENOUGH = 8  # for comparing laws
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,7 +27,7 @@ from models.thin import Thinned
 from models.whiten import EXPANSION_PER_K, REMAINDER_MM, Data, anew, errors_of, prepare, some_of
 
 Floats = NDArray[np.float64]
-SPOKES_FOR_REMAINDER = 8
+SPOKES_ENOUGH = 8  # to compare laws, to tell the size of the remainder, and where to look
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -311,7 +311,7 @@ def _remainder(
     A few spokes tell a size that is only told within a factor of two.
     """
     costs: dict[float, float] = {}
-    some, pick = some_of(data, SPOKES_FOR_REMAINDER)
+    some, pick = some_of(data, SPOKES_ENOUGH)
     rows = None if use is None else use[pick]
 
     def cost(size: float) -> float:
@@ -355,14 +355,18 @@ def fit(
     aside = [None] * len(spokes) if doubtful is None else doubtful
     errors = [errors_of(s, EA_N, gone) for s, gone in zip(spokes, aside, strict=True)]
     data = prepare(spokes, basis, EA_N, remainder, at_N, use, errors=errors)
-    start = start_from(data, p)
-    fitted = turn_from_several(data, p, spread, start)
+    some, _ = some_of(data, SPOKES_ENOUGH)
+    fitted = turn_from_several(some, p, spread, start_from(some, p))
+    search = turn_from_several
+    if some is not data:  # which hollow, a few spokes tell
+        search = turn
+        fitted = turn(data, p, spread, fitted.theta)
     for _ in range(3):
         fitted = _with_own_flow(data, p, spread, fitted)
         before, remainder = remainder, _remainder(data, use, p, fitted, remainder)
         spread = learn_spread(fitted)
         data = anew(data, remainder_mm=remainder, use=use)
-        fitted = turn_from_several(data, p, spread, fitted.theta)
+        fitted = search(data, p, spread, fitted.theta)
         if remainder == before:
             break
     fitted = _with_own_flow(data, p, spread, fitted)

@@ -280,7 +280,7 @@ def anew(
 
 
 def some_of(data: Data, most: int) -> tuple[Data, NDArray[np.intp]]:
-    """The data of at most so many spokes, evenly taken, each with all its rows; and which spokes these are."""
+    """The data of at most so many spokes, evenly taken; and which spokes these are."""
     pick = np.unique(np.linspace(0, len(data.spokes) - 1, min(most, len(data.spokes))).round().astype(np.intp))
     if pick.size == len(data.spokes):
         return data, pick
@@ -288,7 +288,7 @@ def some_of(data: Data, most: int) -> tuple[Data, NDArray[np.intp]]:
     basis = replace(data.basis, **each, bedding=data.basis.bedding[:, pick])
     spokes, errors = tuple(data.spokes[i] for i in pick), tuple(data.errors[i] for i in pick)
     some = _whitened(
-        spokes, errors, basis, data.strain[pick], data.common[pick], basis.real, data.at_N, data.EA_N,
+        spokes, errors, basis, data.strain[pick], data.common[pick], data.use[pick], data.at_N, data.EA_N,
         data.remainder_mm, None,
     )  # fmt: skip
     return some, pick

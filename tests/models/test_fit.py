@@ -10,9 +10,9 @@ import pytest
 from models.basis import RECOVERABLE_TAU_S
 from models.batch import draw_chains
 from models.chain import advance, total_strain, virgin
-from models.fit import Fitted, fit, reference_temperature_C
+from models.fit import Fitted, fit, reference_temperature_C, turn_from_several
 from models.learn import fit_batch
-from models.projection import Projection
+from models.projection import Projection, expected
 from models.table import Record, records
 from models.thin import Thinned, thin
 from models.verdicts import in_words, night
@@ -247,3 +247,11 @@ def test_the_reference_temperature_is_the_middle_of_the_test(fitted: tuple[Fitte
     f, data = fitted
     th = np.concatenate([s.temperature_C for s in data.spokes])
     assert th.min() < reference_temperature_C(data.spokes) == f.reference_C < th.max()
+
+
+def test_what_a_few_of_many_spokes_say_of_where_to_look_is_where_all_are_best() -> None:
+    _, _, found = some_night(11, "levels", spokes=10)
+    fitted, data = fit([thin(r.measured) for r in found])
+    assert fitted.scales.shape == (10, 4) and fitted.covariance is not None
+    anew = turn_from_several(data, fitted.prior, fitted.spread_sd, expected(data, fitted.prior))
+    assert fitted.cost < anew.cost + 1.0
