@@ -42,8 +42,8 @@ RATIO = 2.2  # steps of the search in log time; the claim takes finer ones
 CALMER_LEVELS = (1.0, 1.05, 1.1, 1.15)  # of sessions before the last, over target, where the highest is not needed
 FURTHER_DRAWS = 48  # mean wheels that tell how many passes a failed one still needs
 NEAR = 0.02  # a screened probability so far below what is asked is still looked at
-HALF = 0.5  # of wheels
-PASS_IS_WORTH_PERCENT = 0.5  # of tension, where fewer than half of the wheels hold
+FEW_HOLD = 0.2  # of wheels: how many of these hold is too little known to be weighed against passes
+PASS_IS_WORTH_PERCENT = 0.5  # of tension, where so few of the wheels hold
 LOOKS = 3  # candidates of one count of passes that whole wheels are spent on
 NIGHT_H = 8.0  # hours of work that a night is weighed as: more than all hands-on hours that ways may differ by
 CLEARLY_H = 1.0  # of those hours: a way that is lighter by less is not said to be better
@@ -226,8 +226,8 @@ def find_plan(
     Returns
     -------
     Plan; ``holds`` is false where nothing holds with the asked probability: then it is the schedule with the fewest
-    passes to be expected, those counted that a wheel needs afterwards where it does not hold, or, where fewer than half
-    of the wheels would hold whatever is done, the one under which the middle wheel leaves the tolerance least.
+    passes to be expected, those counted that a wheel needs afterwards where it does not hold, or, where fewer than a
+    fifth of the wheels would hold whatever is done, the one under which the middle wheel leaves the tolerance least.
 
     Raises
     ------
@@ -290,7 +290,7 @@ def _find_plan(build: Build, batch: Batch, seed: int, draws: int, say: Callable[
 def _least_expected(search: Search, found: dict[int, list[Screened]], looked: list[Option]) -> tuple[Option, float]:
     """Where nothing holds as asked: the fewest passes to be expected, claimed with fresh draws.
 
-    Where fewer than half of the wheels would hold whatever is done, the schedule under which the middle wheel leaves
+    Where fewer than a fifth of the wheels would hold whatever is done, the schedule under which the middle wheel leaves
     the tolerance least; a pass more must bring it nearer by `PASS_IS_WORTH_PERCENT`. How many of the few hold hangs on
     the far ends of the bands, which are known worst; how near the middle wheel comes does not.
     """
@@ -299,7 +299,7 @@ def _least_expected(search: Search, found: dict[int, list[Screened]], looked: li
         if best is not None and not any(o.candidate == best.candidate for o in looked):
             looked.append(search.look(best, search.quick))
     looked = list(filter(search.threads, looked)) or looked
-    if max(o.probability for o in looked) < HALF:
+    if max(o.probability for o in looked) < FEW_HOLD:
 
         def off(option: Option) -> float:
             middle = float(np.median(option.outlook.worst_deviation_percent))
