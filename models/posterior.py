@@ -27,8 +27,8 @@ SPOKES = 400  # chains times spokes: so a large batch does not take longer
 STEPS = 260
 SETTLING = 60  # first steps, left out
 STRIDES = (0.5, 0.9)  # how far a step goes, of the peak's own width; drawn evenly
-NODES = 24  # sets of parameters that the curved columns are taken at,
-WIDER = 1.5  # drawn so much wider than the normal density
+NODES = 24  # sets of parameters at which the curved columns are taken,
+WIDER = 1.5  # drawn so many times wider than the normal density
 NEGLIGIBLE = 1e-7  # of a column
 LEAST_TAKEN = 0.05  # of the steps: with fewer the draws are those of a few places
 
@@ -118,7 +118,9 @@ def with_moments(data: Data, f: Fitted, seed: int = 0) -> Fitted:
         root = np.linalg.inv(np.linalg.cholesky(model.jacobian.T @ model.jacobian)).T
         rng = np.random.default_rng(seed)
         about = f.theta + WIDER * rng.standard_normal((NODES, f.theta.size)) @ root.T
-        drawn, taken = chains(Density(data, model, about), f.theta, root, many, rng)
+        with np.errstate(all="ignore"):  # a draw so far off that it overflows counts as nothing, and says nothing
+            density = Density(data, model, about)
+        drawn, taken = chains(density, f.theta, root, many, rng)
     except np.linalg.LinAlgError:
         return f
     if taken < LEAST_TAKEN:

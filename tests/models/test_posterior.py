@@ -136,3 +136,11 @@ def test_the_same_data_give_the_same_moments_and_a_fit_without_errors_stays_as_i
     assert np.array_equal(one.value, other.value) and np.array_equal(one.covariance, other.covariance)  # type: ignore[arg-type]
     unknown = replace(f, covariance=None)
     assert with_moments(data, unknown) is unknown
+
+
+def test_draws_that_overflow_leave_the_best_fit_as_it_is_and_say_nothing(
+    proposed: tuple[Fitted, Data], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    f, data = proposed
+    monkeypatch.setattr("models.posterior.WIDER", 1e5)
+    assert with_moments(data, f) is f
