@@ -174,20 +174,18 @@ def _bedding(dt: Floats, before: Floats, load: Floats, tau_s: Floats, exponent: 
 
 def elastic_N(
     load_N: Floats, stiffening_per_N: Floats | float, toe_N: Floats | float, toe_scale_N: Floats | float
-) -> Floats:
-    """ln(1 + s T)/s + h (1 - exp(-T/T_h)) in N; all broadcast."""
-    part: Floats = -toe_N * np.expm1(-load_N / toe_scale_N)
-    return load_N * log_ratio(stiffening_per_N * load_N) + part
+) -> tuple[Floats, Floats]:
+    """ln(1 + s T)/s and h (1 - exp(-T/T_h)) in N, whose sum over EA0 is the elastic strain; all broadcast."""
+    toe: Floats = -toe_N * np.expm1(-load_N / toe_scale_N)
+    return load_N * log_ratio(stiffening_per_N * load_N), toe
 
 
 def elastic(load_N: Floats, stiffening_per_N: float, toe_N: float, toe_scale_N: float) -> tuple[Floats, ...]:
-    """`elastic_N`, and its derivatives with ln s, ln h and ln T_h."""
-    x = stiffening_per_N * load_N
-    value = load_N * log_ratio(x)
-    slope = np.where(x < 1e-6, -0.5 * x * load_N, load_N / (1.0 + x) - value)
-    part = load_N / toe_scale_N
-    toe = -toe_N * np.expm1(-part)
-    return value + toe, slope, toe, -toe_N * part * np.exp(-part)
+    """The sum of `elastic_N`, and its derivatives with ln s, ln h and ln T_h."""
+    spring, toe = elastic_N(load_N, stiffening_per_N, toe_N, toe_scale_N)
+    x, part = stiffening_per_N * load_N, load_N / toe_scale_N
+    slope = np.where(x < 1e-6, -0.5 * x * load_N, load_N / (1.0 + x) - spring)
+    return spring + toe, slope, toe, -toe_N * part * np.exp(-part)
 
 
 def flow_strain(basis: Basis, scale_N: Floats | float, at_N: float) -> Floats:

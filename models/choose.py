@@ -78,7 +78,7 @@ def compare(data: Data, general: Fitted) -> list[Candidate]:
     Weights go with the density of the held-back end under each law's forecast (errors of drift and of the law
     included), so that a law which fits the rest well and the end badly counts for little.
     """
-    some, _ = some_of(data, SPOKES_ENOUGH)
+    some = some_of(data, SPOKES_ENOUGH)
     spread, p = general.spread_sd, general.prior
     parts = split(some.spokes, some.y.shape[1])
     early = late = None
@@ -164,10 +164,10 @@ def average(candidates: Sequence[Candidate], moments: Fitted) -> tuple[Floats, F
     ``moments``: the general chain, which comes first, with the mean and covariance of its whole density. How the laws'
     best fits lie about its own best fit is taken to be how they lie about that mean.
 
-    No law pulls a parameter further than `FURTHEST` from the general chain: one in which a mode is
-    nearly nothing, or a dashpot stands for all slow modes, foretells an end half a decade on at its best and says
-    nothing of a month. Nor is a band of more than that taken from a law where the general chain knows better. Laws of
-    less than a fiftieth of the weight are left out. None where an error is not known.
+    No law pulls a parameter further than `FURTHEST` from the general chain: one in which a mode is nearly nothing, or a
+    dashpot stands for all slow modes, foretells an end half a decade on at its best and says nothing of a month. Nor is
+    a band of more than that taken from a law where the general chain knows better. Laws of less than a fiftieth of the
+    weight are left out. None where an error is not known.
     """
     kept = [c for c in candidates if c.weight >= 0.02]
     if any(c.fitted.covariance is None for c in kept) or not kept or moments.covariance is None:

@@ -301,7 +301,6 @@ def _with_own_flow(data: Data, p: Prior, spread: Floats, alike: Fitted) -> Fitte
 
 def _remainder(
     data: Data,
-    use: NDArray[np.bool_] | None,
     p: Prior,
     f: Fitted,
     now_mm: float,
@@ -311,12 +310,11 @@ def _remainder(
     A few spokes tell a size that is only told within a factor of two.
     """
     costs: dict[float, float] = {}
-    some, pick = some_of(data, SPOKES_ENOUGH)
-    rows = None if use is None else use[pick]
+    some = some_of(data, SPOKES_ENOUGH)
 
     def cost(size: float) -> float:
         if size not in costs:
-            trial = anew(some, remainder_mm=size, use=rows, alike=1)
+            trial = anew(some, remainder_mm=size, alike=1)
             model = Projection(trial, p, f.spread_sd, flow_alike=f.flow_alike)
             model.evaluate(f.theta)
             h = model.jacobian.T @ model.jacobian
@@ -355,7 +353,7 @@ def fit(
     aside = [None] * len(spokes) if doubtful is None else doubtful
     errors = [errors_of(s, EA_N, gone) for s, gone in zip(spokes, aside, strict=True)]
     data = prepare(spokes, basis, EA_N, remainder, at_N, use, errors=errors)
-    some, _ = some_of(data, SPOKES_ENOUGH)
+    some = some_of(data, SPOKES_ENOUGH)
     fitted = turn_from_several(some, p, spread, start_from(some, p))
     search = turn_from_several
     if some is not data:  # which hollow, a few spokes tell
@@ -363,9 +361,9 @@ def fit(
         fitted = turn(data, p, spread, fitted.theta)
     for _ in range(3):
         fitted = _with_own_flow(data, p, spread, fitted)
-        before, remainder = remainder, _remainder(data, use, p, fitted, remainder)
+        before, remainder = remainder, _remainder(data, p, fitted, remainder)
         spread = learn_spread(fitted)
-        data = anew(data, remainder_mm=remainder, use=use)
+        data = anew(data, remainder_mm=remainder)
         fitted = search(data, p, spread, fitted.theta)
         if remainder == before:
             break

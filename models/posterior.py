@@ -69,7 +69,7 @@ class Density:
         model = self.model
         of = np.exp(theta[:, : theta.shape[1] - model.n_shared])[..., None, None]  # (B, p, 1, 1)
         toe, toe_scale = (of[:, i] for i in model.toe)
-        e = bs.elastic_N(self.data.basis.load_N, of[:, 1], toe, toe_scale) * of[:, 0]
+        e = sum(bs.elastic_N(self.data.basis.load_N, of[:, 1], toe, toe_scale)) * of[:, 0]
         f = bs.flow_strain(self.data.basis, of[:, -1], self.data.at_N) * of[:, -2]
         return [root @ np.moveaxis(x, 0, -1) for x in (e, f)]
 
@@ -119,8 +119,7 @@ def with_moments(data: Data, f: Fitted, seed: int = 0) -> Fitted:
         rng = np.random.default_rng(seed)
         about = f.theta + WIDER * rng.standard_normal((NODES, f.theta.size)) @ root.T
         with np.errstate(all="ignore"):  # a draw so far off that it overflows counts as nothing, and says nothing
-            density = Density(data, model, about)
-        drawn, taken = chains(density, f.theta, root, many, rng)
+            drawn, taken = chains(Density(data, model, about), f.theta, root, many, rng)
     except np.linalg.LinAlgError:
         return f
     if taken < LEAST_TAKEN:
@@ -145,8 +144,7 @@ def chains(
     """
 
     def at(z: Floats) -> Floats:
-        with np.errstate(all="ignore"):
-            found = density(peak + z @ root.T)
+        found = density(peak + z @ root.T)
         return np.where(np.isfinite(found), found, np.inf)
 
     z = rng.standard_normal((many, peak.size))

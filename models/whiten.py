@@ -264,14 +264,14 @@ def anew(
     use: NDArray[np.bool_] | None = None,
     alike: int | None = None,
 ) -> Data:
-    """The same spokes with another size of the remainder (as it is, if left out), or other rows."""
+    """The same spokes with another size of the remainder, or other rows; what is left out is as it is."""
     return _whitened(
         data.spokes,
         data.errors,
         data.basis,
         data.strain,
         data.common,
-        data.basis.real if use is None else data.basis.real & use,
+        data.use if use is None else data.basis.real & use,
         data.at_N,
         data.EA_N,
         data.remainder_mm if remainder_mm is None else remainder_mm,
@@ -279,16 +279,15 @@ def anew(
     )
 
 
-def some_of(data: Data, most: int) -> tuple[Data, NDArray[np.intp]]:
-    """The data of at most so many spokes, evenly taken; and which spokes these are."""
+def some_of(data: Data, most: int) -> Data:
+    """The data of at most so many spokes, evenly taken."""
     pick = np.unique(np.linspace(0, len(data.spokes) - 1, min(most, len(data.spokes))).round().astype(np.intp))
     if pick.size == len(data.spokes):
-        return data, pick
+        return data
     each = {k: getattr(data.basis, k)[pick] for k in EACH_SPOKE}
     basis = replace(data.basis, **each, bedding=data.basis.bedding[:, pick])
     spokes, errors = tuple(data.spokes[i] for i in pick), tuple(data.errors[i] for i in pick)
-    some = _whitened(
+    return _whitened(
         spokes, errors, basis, data.strain[pick], data.common[pick], data.use[pick], data.at_N, data.EA_N,
         data.remainder_mm, None,
     )  # fmt: skip
-    return some, pick

@@ -6,7 +6,6 @@ are needed even then say how near to its goal a planner can come within the limi
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -83,7 +82,7 @@ def fewest(bench: Bench, schedule: Mapping[str, Any], tolerance: float, known: S
             continue  # no level makes it fewer
         level = best_level(bench, steps, levels, tolerance)
         further = bench.passes_to_hold(at_level(steps, level), [tolerance])[0]
-        needed = [min(passes + (report.CENSORED if math.isnan(x) else float(x)), report.CENSORED) for x in further]
+        needed = report.altogether(passes, report.known(further))
         if np.mean(needed) < np.mean(best["needed"]):
             best = {"needed": needed, "level": level, "passes": passes}
     return best

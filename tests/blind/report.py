@@ -20,11 +20,21 @@ def counts(values: Sequence[float | None]) -> list[float]:
     return [CENSORED if v is None else v for v in values]
 
 
+def known(passes: Iterable[float]) -> list[float | None]:
+    """Numbers of passes as a result keeps them: none where not a number, for a wheel that did not hold."""
+    return [None if math.isnan(x) else float(x) for x in passes]
+
+
+def altogether(planned: int, further: Sequence[float | None]) -> list[float]:
+    """For each wheel: passes planned, and those that it needed on top until it held."""
+    return [min(planned + x, CENSORED) for x in counts(further)]
+
+
 def passes_needed(plan: Mapping[str, Any], further: str = "further") -> list[float]:
     """For each wheel: passes of the plan and those that it needed on top until it held; untreated where no plan was made."""
     if "wheels" not in plan:
         return counts(plan["untreated"]["to_hold_high" if further == "further_high" else "to_hold"])
-    return [min(plan["passes"] + x, CENSORED) for x in counts(plan[further])]
+    return altogether(plan["passes"], plan[further])
 
 
 def wilson(held: int, of: int, z: float = 1.96) -> tuple[float, float]:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from tests.blind import builds, hidden, hindsight, night, outlook, report, rules
-from tests.blind.executor import Bench, Floats, Outcome, Reading
+from tests.blind.executor import Bench, Outcome, Reading
 from tests.blind.wheelref import Wheel
 
 TOLERANCES = (7.0, 4.0)
@@ -115,10 +115,6 @@ def _bands(schedule: Mapping[str, Any], outcome: Outcome) -> dict[str, Any]:
     return out
 
 
-def _counts(passes: Floats) -> list[float | None]:
-    return [None if math.isnan(x) else float(x) for x in passes]
-
-
 def _bench_nights(steps: Sequence[Mapping[str, Any]]) -> int:
     return sum(len(s.get("groups") or [s]) for s in steps if s["kind"] == "prestretch")
 
@@ -155,7 +151,7 @@ def _plan(
     for name, high in (("further", 0.0), ("further_high", SET_HIGH)):
         done = bool(outcome.holds.all())
         result[name] = (
-            [0.0] * trial.w if done else _counts(trial.passes_to_hold(schedule["steps"], [tolerance], high)[0])
+            [0.0] * trial.w if done else report.known(trial.passes_to_hold(schedule["steps"], [tolerance], high)[0])
         )
     if look_back:
         result["hindsight"] = hindsight.fewest(trial, schedule, tolerance, report.passes_needed(result))
@@ -252,9 +248,9 @@ def run_unit(
     fitted = result["fit"]["status"] == 0
     if "plan" in parts:
         bench = new_wheels(batch, build, wheel, wheels, seed)
-        passes, steps = _counts(bench.untreated_passes()), bench.untreated_steps()
-        to_hold = [_counts(row) for row in bench.passes_to_hold(steps, tolerances)]
-        high = [_counts(row) for row in bench.passes_to_hold(steps, tolerances, SET_HIGH)]
+        passes, steps = report.known(bench.untreated_passes()), bench.untreated_steps()
+        to_hold = [report.known(row) for row in bench.passes_to_hold(steps, tolerances)]
+        high = [report.known(row) for row in bench.passes_to_hold(steps, tolerances, SET_HIGH)]
         result["plans"] = {}
         for i, tolerance in enumerate(tolerances):
             untreated = {"passes": passes, "to_hold": to_hold[i], "to_hold_high": high[i]}
