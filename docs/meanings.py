@@ -212,7 +212,8 @@ JSON_KEYS = {
     "stiffening, h and T_h a toe; recoverable modes, bedding, flow. The mean of the logarithms over all that the test "
     "leaves open",
     "batch.spread": "log sd between spokes of each part's size",
-    "batch.uncertainty": "covariance of the logarithms over all that the test leaves open; null where there is none",
+    "batch.uncertainty": "covariance of the logarithms over all that the test leaves open; null where there is none. "
+    "`recoverable_end`: how likely the recoverable modes end beyond the test, and when at the earliest and the latest",
     "batch.candidates": "every law that was tried: its best fit's parameters, held-back error, AICc, weight",
     "batch.covers": "loads, times and temperatures that the test saw",
     "batch.warnings": "what the test could not tell, and what would",

@@ -21,6 +21,7 @@ LEAST_NONLINEARITY = 0.91  # of 1 + q 1000 N: below it the strain would not rise
 TIMES_S = (1e-6, 1e15)  # time constants outside are no spoke's, and their arithmetic overflows
 MOST_UNSURE = 10.0  # natural log, sd: whoever knows a value no better than times or over 22,000 knows nothing
 MOST_UNLIKE = 4.0  # natural log: no spoke is taken for fifty times another of its batch, however little is known
+LEAST_LEFT = 1e-6  # of a mode beyond the spectrum's end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +47,37 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SpectrumEnd:
+    """Where the recoverable modes may come to an end, beyond what a test has seen: that makes creep less, never more.
+
+    With ``probability`` there is an end, at a time of which only the decade's range is known (even in its logarithm);
+    a mode of time constant tau is then exp(-tau/end) of what the chain says, as in a tempered power law.
+    """
+
+    probability: float  # 0 to 1
+    from_s: float
+    to_s: float
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.probability <= 1:
+            raise InputError(f"uncertainty: recoverable_end: probability is {self.probability:g}; 0 to 1 is allowed")
+        if not TIMES_S[0] <= self.from_s <= self.to_s <= TIMES_S[1]:
+            raise InputError(
+                f"uncertainty: recoverable_end: from_s, then to_s must lie between {TIMES_S[0]:g} and {TIMES_S[1]:g} s"
+            )
+
+    def draw(self, rng: np.random.Generator, draws: int, tau_s: Floats) -> Floats:
+        """(draws, modes) share of each mode that is there."""
+        ends = rng.random((draws, 1)) < self.probability
+        end_s = self.from_s * (self.to_s / self.from_s) ** rng.random((draws, 1))
+        return np.where(ends, np.maximum(np.exp(-tau_s / end_s), LEAST_LEFT), 1.0)
+
+    def as_dict(self) -> dict[str, float]:
+        """As BATCH.json has it."""
+        return {"probability": self.probability, "from_s": self.from_s, "to_s": self.to_s}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Uncertainty:
     """What is not known of the batch's middle spoke: joint log-normal errors of named chain parameters.
 
@@ -63,6 +95,7 @@ class Uncertainty:
     log_shift: Floats | None = None  # (p,) mean of the logarithms, where it is not that of the chain; None: nothing
     flow_load_N: float | None = None  # flow[i] multiplies the rate at this load; None: the factor of the sinh
     fibre_area_mm2: float | None = None  # that the chain's values go with; needed where ``fibre_area`` is among names
+    recoverable_end: SpectrumEnd | None = None
 
     def __post_init__(self) -> None:
         p = len(self.names)
@@ -110,6 +143,7 @@ class Batch:
 
     def as_dict(self) -> dict[str, Any]:
         """The content of BATCH.json."""
+        end = self.uncertainty.recoverable_end
         return {
             "batch": self.batch,
             "law": self.law,
@@ -126,6 +160,7 @@ class Batch:
                 "log_shift": None if self.uncertainty.log_shift is None else self.uncertainty.log_shift.tolist(),
                 "flow_load_N": self.uncertainty.flow_load_N,
                 "fibre_area_mm2": self.uncertainty.fibre_area_mm2,
+                "recoverable_end": None if end is None else end.as_dict(),
             },
             "candidates": [dict(c) for c in self.candidates],
             "covers": dict(self.covers),
@@ -185,12 +220,15 @@ class Batch:
             uncertainty = _from_spread(chain, spread)
         else:
             try:
+                names = tuple(map(str, u["names"]))
+                covariance = np.array(u["log_covariance"], dtype=np.float64)
                 uncertainty = Uncertainty(
-                    names=tuple(map(str, u["names"])),
-                    log_covariance=np.array(u["log_covariance"], dtype=np.float64),
+                    names=names,
+                    log_covariance=covariance if names or covariance.size else np.zeros((0, 0)),
                     log_shift=None if u.get("log_shift") is None else np.array(u["log_shift"], dtype=np.float64),
                     flow_load_N=None if u.get("flow_load_N") is None else float(u["flow_load_N"]),
                     fibre_area_mm2=None if u.get("fibre_area_mm2") is None else float(u["fibre_area_mm2"]),
+                    recoverable_end=_end_from(u.get("recoverable_end")),
                 )
             except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
                 raise InputError(f"key 'uncertainty': {_why(error)}") from None
@@ -240,6 +278,12 @@ class Batch:
             made_with=str(d.get("made_with", "")),
             extra={k: v for k, v in d.items() if k not in known},
         )
+
+
+def _end_from(d: Mapping[str, Any] | None) -> SpectrumEnd | None:
+    if d is None:
+        return None
+    return SpectrumEnd(**{key: float(d[key]) for key in ("probability", "from_s", "to_s")})
 
 
 def _why(error: Exception) -> str:
@@ -382,6 +426,11 @@ def draw_chains(batch: Batch, rng: np.random.Generator, draws: int, spokes: int)
     if u.log_shift is not None:
         z = z + u.log_shift
     middle = {name: np.exp(z[:, i : i + 1]) for i, name in enumerate(u.names)}
+    if u.recoverable_end is not None:
+        tau = batch.chain.recoverable_tau_s
+        for k, left in enumerate(u.recoverable_end.draw(rng, draws, tau).T):
+            name = f"recoverable[{k}]"
+            middle[name] = middle.get(name, 1.0) * left[:, None]
     # every value has its own draws, also one that is known
     everyone = {name: np.ones((draws, 1)) for name in _drawable(batch.chain)}
     chain = multiplied(batch.chain, everyone | middle, u.flow_load_N)

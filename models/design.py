@@ -201,6 +201,7 @@ class _Bench:
         known = self.posterior(s)
         var = np.einsum("ti,ij,tj->t", self.slope, known, self.slope)
         f = self.fitted(known)
+        covered = covers([s])
         batch = Batch(
             batch="expected",
             law="",
@@ -211,8 +212,8 @@ class _Bench:
                 spokes=self.stations,
                 degrees_of_freedom=SPREAD_DF + self.stations - 1,
             ),
-            uncertainty=uncertainty(f),
-            covers=covers([s]),
+            uncertainty=uncertainty(f, covered["longest_hold_s"]),
+            covers=covered,
         )
         return Expected(
             night=night,

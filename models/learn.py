@@ -15,7 +15,7 @@ from models.choose import as_dicts, average, compare
 from models.errors import InputError
 from models.fit import Fitted, fit
 from models.posterior import with_moments
-from models.prior import ACTIVATION_LOG_SD, SPREAD_DF
+from models.prior import ACTIVATION_LOG_SD, SPREAD_DF, recoverable_end
 from models.robust import fit_robustly, in_words
 from models.table import SLACK_N, Finding, Record
 from models.thin import Thinned, thin
@@ -60,6 +60,7 @@ def fit_batch(
     mean, covariance = averaged
     middle = replace(general, value=mean, covariance=covariance)
     best = max(candidates, key=lambda c: c.weight)
+    covered = covers(spokes)
     batch = Batch(
         batch=name,
         law=best.name,
@@ -70,8 +71,8 @@ def fit_batch(
             spokes=len(spokes),
             degrees_of_freedom=SPREAD_DF + len(spokes) - 1,
         ),
-        uncertainty=uncertainty(middle),
-        covers=covers(spokes),
+        uncertainty=uncertainty(middle, covered["longest_hold_s"]),
+        covers=covered,
         source=tuple(source),
         made_with=made_with,
     )
@@ -103,8 +104,10 @@ def fit_batch(
     )
 
 
-def uncertainty(f: Fitted) -> Uncertainty:
-    """Joint errors of the middle spoke; activation energies, which an isothermal test leaves alone, from experience."""
+def uncertainty(f: Fitted, longest_hold_s: float) -> Uncertainty:
+    """Joint errors of the middle spoke; activation energies, which an isothermal test leaves alone, and whether the
+    recoverable modes end beyond the test, from experience.
+    """
     assert f.covariance is not None
     p = len(f.prior.names)
     cov = np.zeros((p + 3, p + 3))
@@ -115,6 +118,7 @@ def uncertainty(f: Fitted) -> Uncertainty:
         log_covariance=cov,
         flow_load_N=f.at_N,
         fibre_area_mm2=f.prior.area_mm2 * f.of(AREA),
+        recoverable_end=recoverable_end(longest_hold_s, f.reference_C),
     )
 
 

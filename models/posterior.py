@@ -24,8 +24,8 @@ from models.whiten import Data
 Floats = NDArray[np.float64]
 CHAINS = (12, 48)  # fewest and most; between them, as many as make about
 SPOKES = 400  # chains times spokes: so a large batch does not take longer
-STEPS = 260
-SETTLING = 60  # first steps, left out
+STEPS = 400
+SETTLING = 100  # first steps, left out
 STRIDES = (0.5, 0.9)  # how far a step goes, of the peak's own width; drawn evenly
 NODES = 24  # sets of parameters at which the curved columns are taken,
 WIDER = 1.5  # drawn so many times wider than the normal density

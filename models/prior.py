@@ -10,10 +10,10 @@ heat-set braid):
   activation volume 0.045 to 0.12 nm3, evenly. With the area not known the stress is not, so flow at a *load* is known
   far worse;
 - recoverable part: a power law of time (published) of exponent 0.03 to 0.08, evenly; level within a half of the middle;
-  the loss factor's published range of three over temperature and frequency allows bumps of a sixth, about a decade
-  wide; it may come to its end some days out (a usual reckoning stops at 1e6 s), so slower modes fade, less or more;
-  linear in stress (published), the check of design being that 2000 N creeps 1.8 to 2.3 times as much as 1000 N: that
-  range is taken as two standard deviations either way;
+  bumps of a tenth, about a decade wide, as a relaxation's are; linear in stress (published), the check of design being
+  that 2000 N creeps 1.8 to 2.3 times as much as 1000 N: that range is taken as two standard deviations either way;
+- its end: a spectrum may go on or come to an end, days to years out (a usual reckoning stops at 1e6 s). An end makes
+  creep less, never more, so it is no width of a normal distribution: one batch in three is drawn with one;
 - elastic part: soft while hardly loaded (published of braided sutures, whose low-strain stiffness was under half of the
   later one), over by some 200 N;
 - bedding-in: seven tenths at once, the rest evenly over the logarithm of time up to some hours, fading out above.
@@ -30,9 +30,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from models.batch import AREA
+from models.batch import AREA, SpectrumEnd
 from models.chain import TOE_SCALE_N
-from models.units import ZERO_CELSIUS_K, fibre_area_mm2
+from models.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K, fibre_area_mm2
 
 Floats = NDArray[np.float64]
 
@@ -43,20 +43,20 @@ ACTIVATION_VOLUME_NM3 = 0.08
 ACTIVATION_VOLUME_LOG_SD = 0.28  # of an even spread over 0.045 to 0.12
 FLOW_RATE_PER_S = 2.0e-11  # at 160 MPa and 23 degC
 FLOW_STRESS_MPA = 160.0
-FLOW_C = 23.0
+KNOWN_AT_C = 23.0  # flow, and the end of the recoverable modes
 FLOW_LOG_SD = 0.50
 ACTIVATION_KJ = (100.0, 100.0, 120.0)
 ACTIVATION_LOG_SD = (0.10, 0.15, 0.10)
 RECOVERABLE_PER_DECADE = 0.16  # of the elastic compliance, at 1000 s
 RECOVERABLE_LEVEL_LOG_SD = 0.35
-RECOVERABLE_GROWTH = 0.12  # natural log per decade of time: 12 % more in each decade
-RECOVERABLE_GROWTH_SD = 0.04
-RECOVERABLE_WALK_SD = 0.06  # natural log per root decade: slow wandering off that line
-RECOVERABLE_FADES_DECADE = 2.5  # beyond 1000 s: from here on the spectrum may come to its end
-RECOVERABLE_FADE = 0.05  # natural log by the square of the decades beyond: a fifth less after two decades
-RECOVERABLE_FADE_SD = 0.10
-RECOVERABLE_BUMP_SD = 0.15  # natural log: bumps about the line
+RECOVERABLE_GROWTH = 0.125  # natural log per decade of time: 13 % more in each, an exponent of 0.055
+RECOVERABLE_GROWTH_SD = 0.035
+RECOVERABLE_WALK_SD = 0.04  # natural log per root decade: slow wandering off that line
+RECOVERABLE_BUMP_SD = 0.10  # natural log: bumps about the line
 RECOVERABLE_BUMP_DECADES = 1.0  # and how wide they are
+RECOVERABLE_ENDS = 1.0 / 3.0  # of batches: so many have a spectrum that comes to an end,
+RECOVERABLE_END_S = (1e6, 3e8)  # somewhere here at 23 degC, evenly in the logarithm of time,
+SEEN_TO_GO_ON = 10.0  # but no sooner than so many times the longest hold of a test that saw none
 RECOVERABLE_NONLINEARITY = 0.02  # ln(1 + q 1000 N)
 RECOVERABLE_NONLINEARITY_SD = 0.06
 BEDDING_SHARE_OF_ELASTIC = 0.45  # at 1000 N, heat-set braid; a loose one beds in many times as much
@@ -149,26 +149,39 @@ def prior(
     return Prior(names=names, mean=mean, covariance=cov, area_mm2=area)
 
 
+def recoverable_end(longest_hold_s: float, reference_C: float) -> SpectrumEnd:
+    """Where the spectrum may end at the reference temperature, after a test whose longest hold saw it going on."""
+    earliest, latest = (t * math.exp(_slower(ACTIVATION_KJ[0], reference_C)) for t in RECOVERABLE_END_S)
+    from_s = max(earliest, SEEN_TO_GO_ON * longest_hold_s)
+    still = math.log(latest / min(from_s, latest)) / math.log(latest / earliest)  # of the range
+    left = RECOVERABLE_ENDS * still
+    return SpectrumEnd(probability=left / (1.0 - RECOVERABLE_ENDS + left), from_s=from_s, to_s=max(latest, from_s))
+
+
+def _slower(activation_kJ_per_mol: float, reference_C: float) -> float:
+    """Natural log of a time at the reference temperature over that at `KNOWN_AT_C` (Arrhenius)."""
+    inverse = 1.0 / (reference_C + ZERO_CELSIUS_K) - 1.0 / (KNOWN_AT_C + ZERO_CELSIUS_K)
+    return activation_kJ_per_mol * 1000.0 / GAS_CONSTANT_J_PER_MOL_K * inverse
+
+
 def _near(x: Floats, length: float) -> Floats:
     return np.exp(-np.abs(x[:, None] - x) / length)
 
 
 def _recoverable(tau_s: Floats, EA_N: float) -> tuple[Floats, Floats]:
-    """A power law of time with bumps and perhaps an end: mean and covariance of ln compliance."""
+    """A power law of time with bumps: mean and covariance of ln compliance."""
     decade = np.log10(tau_s) - 3.0
     spacing = float(np.diff(decade).mean()) if tau_s.size > 1 else 1.0
     line = math.log(RECOVERABLE_PER_DECADE * spacing / EA_N) + RECOVERABLE_GROWTH * decade
     steps = decade - decade[0]
-    beyond = np.maximum(decade - RECOVERABLE_FADES_DECADE, 0.0) ** 2
     cov = (
         RECOVERABLE_LEVEL_LOG_SD**2
         + RECOVERABLE_GROWTH_SD**2 * np.outer(decade, decade)
         + RECOVERABLE_WALK_SD**2 * np.minimum(steps[:, None], steps[None, :])
-        + RECOVERABLE_BUMP_SD**2 * _near(decade, RECOVERABLE_BUMP_DECADES)
-        + RECOVERABLE_FADE_SD**2 * np.outer(beyond, beyond)
+        + RECOVERABLE_BUMP_SD**2 * np.exp(-0.5 * ((decade[:, None] - decade) / RECOVERABLE_BUMP_DECADES) ** 2)
         + 1e-6 * np.eye(tau_s.size)
     )
-    return line - RECOVERABLE_FADE * beyond, cov
+    return line, cov
 
 
 def _bedding(tau_s: Floats, EA_N: float) -> tuple[Floats, Floats]:
@@ -194,10 +207,13 @@ def _flow(at_N: float, area_mm2: float, reference_C: float) -> tuple[Floats, Flo
     """
     kelvin = reference_C + ZERO_CELSIUS_K
     scale_MPa = _BOLTZMANN_J_PER_K * kelvin / (ACTIVATION_VOLUME_NM3 * 1e-27) / 1e6
-    warmer = -ACTIVATION_KJ[2] * 1000.0 / 8.314462618 * (1.0 / kelvin - 1.0 / (FLOW_C + ZERO_CELSIUS_K))
     x, x0 = at_N / area_mm2 / scale_MPa, FLOW_STRESS_MPA / scale_MPa
     mean = np.array(
-        [0.0, math.log(FLOW_RATE_PER_S) + warmer + _ln_sinh(x) - _ln_sinh(x0), math.log(scale_MPa * area_mm2)]
+        [
+            0.0,
+            math.log(FLOW_RATE_PER_S) - _slower(ACTIVATION_KJ[2], reference_C) + _ln_sinh(x) - _ln_sinh(x0),
+            math.log(scale_MPa * area_mm2),
+        ]
     )
     by_area = np.array([1.0, -x / math.tanh(x), 1.0])
     by_scale = np.array([0.0, -x / math.tanh(x) + x0 / math.tanh(x0), 1.0])

@@ -35,6 +35,7 @@ RATIO = 2.0  # of the steps in log time
 MODEL_ERROR = 0.005  # of a side's mean tension: what the calculation itself may be off by
 LEAST_EFFECTIVE = 24.0  # draws; below that the likelihoods are tempered
 LEAST_LEVEL_SD = 0.004
+MONTH_S = 30.0 * 86400.0
 LEAST_OWN_SD = 0.004  # of a spoke's tension about its wheel's, from its own creep
 
 
@@ -294,10 +295,10 @@ def _scales(batch: Batch, lives: Sequence[Lives], weight: Floats) -> dict[str, t
 
 
 def _sizes(chain: Chain) -> list[Floats]:
-    """Elastic compliance, recoverable and bedding compliance summed over modes, flow rate: leading shape (...)."""
+    """Elastic compliance, what recoverable modes give in a month, bedding summed over modes, flow rate: shape (...)."""
     return [
         1.0 / chain.EA0_N,
-        chain.recoverable_compliance_per_N.sum(-1),
+        (chain.recoverable_compliance_per_N * -np.expm1(-MONTH_S / chain.recoverable_tau_s)).sum(-1),
         chain.bedding_compliance_per_N.sum(-1),
         chain.flow_rate_per_s.sum(-1),
     ]

@@ -16,17 +16,16 @@ LAST_SET_S = 15.6 * 3600.0 - 1.0  # the one pass of `wheel_chord` ends a second 
 
 
 def strain_under_load(spokes: HiddenSpokes, time_s: Floats, load_N: Floats, temperature_C: float) -> Floats:
-    """(T, S) strain counted from the unloaded, virgin spoke at the reference temperature of the history."""
+    """(T, S) strain counted, as a forecast does, from the new spoke as it is seated at `SEAT_N`."""
     n = spokes.count
-    base = spokes.batch.expansion_per_K * (temperature_C - 20.0)
-    state = spokes.step(spokes.virgin(), 0.0, np.zeros(n), np.full(n, max(SEAT_N, load_N[0])), temperature_C)
+    load = np.full(n, SEAT_N)
+    state = spokes.step(spokes.virgin(), 0.0, np.zeros(n), load, temperature_C)
+    seated = spokes.strain(state, load, temperature_C)
     out = np.empty((time_s.size, n))
-    out[0] = spokes.strain(state, np.full(n, load_N[0]), temperature_C) - base
-    for i in range(1, time_s.size):
-        state = spokes.step(
-            state, float(time_s[i] - time_s[i - 1]), np.full(n, load_N[i - 1]), np.full(n, load_N[i]), temperature_C
-        )
-        out[i] = spokes.strain(state, np.full(n, load_N[i]), temperature_C) - base
+    for i, dt in enumerate(np.diff(time_s, prepend=time_s[0])):
+        new = np.full(n, load_N[i])
+        state, load = spokes.step(state, float(dt), load, new, temperature_C), new
+        out[i] = spokes.strain(state, load, temperature_C) - seated
     return out
 
 

@@ -7,8 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from models.batch import Batch, Spread, Uncertainty, draw_chains, given_fibre_area
+from models.batch import Batch, SpectrumEnd, Spread, Uncertainty, draw_chains, given_fibre_area
 from models.chain import Chain
 from models.errors import InputError
 from tests.golden import default_chain
@@ -193,6 +194,47 @@ def test_an_area_or_shift_that_cannot_be_is_refused(change: dict[str, object], s
     d["uncertainty"] |= change
     with pytest.raises(InputError, match=said):
         Batch.from_dict(d)
+
+
+def ending(probability: float = 0.3, from_s: float = 1e5, to_s: float = 1e7) -> Batch:
+    """Known exactly, but for where its spectrum ends."""
+    end = SpectrumEnd(probability=probability, from_s=from_s, to_s=to_s)
+    u = Uncertainty(names=(), log_covariance=np.zeros((0, 0)), recoverable_end=end)
+    return replace(batch(), spread=replace(batch().spread, log_sd=np.zeros(4)), uncertainty=u)
+
+
+def test_as_many_draws_end_as_are_said_to_evenly_in_the_logarithm_of_time_and_creep_less() -> None:
+    """The end is found back from how much of each mode is left; scipy's test of an even distribution."""
+    c, whole = draw_chains(ending(), np.random.default_rng(4), 4000, 2), default_chain()
+    left = c.recoverable_compliance_per_N / whole.recoverable_compliance_per_N
+    assert (left[:, 0] == left[:, 1]).all()  # all spokes of a batch end alike
+    assert (left <= 1.0).all()
+    ended = left[:, 0, -1] < 1.0
+    assert ended.mean() == pytest.approx(0.3, abs=4 * (0.3 * 0.7 / 4000) ** 0.5)
+    end_s = -whole.recoverable_tau_s / np.log(left[ended, 0])
+    assert np.ptp(np.log(end_s[:, 3:]), axis=1).max() < 1e-6  # one end for all modes
+    assert stats.kstest(np.log10(end_s[:, -1]), stats.uniform(5.0, 2.0).cdf).pvalue > 0.01
+
+
+def test_the_end_outlives_the_file_and_one_that_cannot_be_is_refused() -> None:
+    b = ending()
+    d = json.loads(json.dumps(b.as_dict()))
+    assert Batch.from_dict(d).uncertainty.recoverable_end == b.uncertainty.recoverable_end
+    for change, said in (
+        ({"probability": 1.5}, "probability is 1.5; 0 to 1 is allowed"),
+        ({"probability": None}, "key 'uncertainty'"),
+        ({"from_s": 1e8}, "must lie between 1e-06 and 1e[+]15 s"),
+        ({"to_s": float("inf")}, "must lie between 1e-06 and 1e[+]15 s"),
+    ):
+        wrong = {
+            **d,
+            "uncertainty": {**d["uncertainty"], "recoverable_end": {**d["uncertainty"]["recoverable_end"], **change}},
+        }
+        with pytest.raises(InputError, match=said):
+            Batch.from_dict(wrong)
+    for wrong_end in ([1.0], {"probability": 0.5}, "late"):
+        with pytest.raises(InputError, match="key 'uncertainty'"):
+            Batch.from_dict({**d, "uncertainty": {**d["uncertainty"], "recoverable_end": wrong_end}})
 
 
 def test_no_draw_of_one_spoke_is_beyond_belief() -> None:

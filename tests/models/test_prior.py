@@ -11,7 +11,17 @@ from models.basis import BEDDING_TAU_S, RECOVERABLE_TAU_S
 from models.batch import AREA, NONLINEARITY, Batch, Spread, Uncertainty, draw_chains, given_fibre_area
 from models.chain import advance, virgin
 from models.fit import Fitted
-from models.prior import AREA_LOG_SD, FLOW_LOG_SD, MODULUS_LOG_SD, Prior, prior
+from models.prior import (
+    AREA_LOG_SD,
+    FLOW_LOG_SD,
+    MODULUS_LOG_SD,
+    RECOVERABLE_END_S,
+    RECOVERABLE_ENDS,
+    SEEN_TO_GO_ON,
+    Prior,
+    prior,
+    recoverable_end,
+)
 from models.units import fibre_area_mm2
 
 EA_N = 4.3e5
@@ -106,3 +116,19 @@ def test_bedding_left_after_twelve_hours_is_little_and_less_than_flow_may_be() -
     virgin_later, _ = advance(c, virgin_now, 30 * 86400.0, 981.0, 981.0, 23.0)
     whole = float(virgin_later.bedding.sum())
     assert 0.01 * whole < whole - float(virgin_now.bedding.sum()) < 0.10 * whole
+
+
+@pytest.mark.parametrize("reference_C", [18.0, 23.0])
+@pytest.mark.parametrize("longest_hold_s", [4e4, 3e5, 6e6, 2e9])
+def test_a_test_that_saw_no_end_leaves_only_later_ones(longest_hold_s: float, reference_C: float) -> None:
+    """By counting: of many batches drawn before any test, those that ended while it still went on are left out."""
+    rng = np.random.default_rng(6)
+    # 100 kJ/mol: at 18 degC all is slower by exp(100000/8.314 (1/291.15 - 1/296.15)) = 2.008, by hand
+    first, last = (t * {18.0: 2.008, 23.0: 1.0}[reference_C] for t in RECOVERABLE_END_S)
+    ends = rng.random(400_000) < RECOVERABLE_ENDS
+    at = first * (last / first) ** rng.random(400_000)
+    seen = ends & (at < SEEN_TO_GO_ON * longest_hold_s)
+    left = recoverable_end(longest_hold_s, reference_C)
+    assert left.probability == pytest.approx(float(ends[~seen].mean()), abs=0.003)
+    assert left.from_s == pytest.approx(max(first, SEEN_TO_GO_ON * longest_hold_s), rel=1e-3)
+    assert left.to_s == pytest.approx(max(last, left.from_s), rel=1e-3)
