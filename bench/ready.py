@@ -2,13 +2,14 @@
 
 The draws of the batch are spokes that might hang there. Each is led through the load history that was measured, and the
 draws are moved towards what the spoke really did: an ensemble smoother with two assimilations of the same data at
-doubled variance (Emerick and Reynolds 2013, Ensemble smoother with multiple data assimilation, from memory). Each draw
-is then led on: off the frame, slack, laced, set, and left alone in a wheel of one number (`models.relax`).
+doubled variance (Emerick and Reynolds 2013, Ensemble smoother with multiple data assimilation, from memory). Whether
+its slow modes end, which no such record shows, is drawn afterwards. Each draw is then led on: off the frame, slack,
+laced, set, and left alone in a wheel of one number (`models.relax`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,6 +66,7 @@ def judge(
     draws: int = DRAWS,
 ) -> Verdict:
     """One station's verdict from its thinned record so far (elongation that of all its spokes)."""
+    record = sparser(record)
     likely = updated(batch, record, spokes=spokes, rng=rng, draws=draws, remainder_mm=_remainder_mm(batch))
     one = likely.one
     length_mm = record.gauge_length_mm / spokes
@@ -130,7 +132,9 @@ def updated(
     remainder_mm: float,
 ) -> Likely:
     """Draws of the batch, moved towards what the record shows."""
-    drawn = draw_chains(batch, rng, draws, spokes)
+    end = batch.uncertainty.recoverable_end
+    going_on = replace(batch, uncertainty=replace(batch.uncertainty, recoverable_end=None))
+    drawn = draw_chains(going_on, rng, draws, spokes)
     flat = drawn.take(np.unravel_index(np.arange(draws * spokes), (draws, spokes)))
     line = in_series(flat, (spokes,) * draws)
     first = flat.take(np.arange(0, draws * spokes, spokes))
@@ -155,8 +159,23 @@ def updated(
         vary = vary + (disturbed - predicted) @ gain
         theta = theta.copy()
         theta[:, free], offset = vary[:, : int(free.sum())], vary[:, int(free.sum()) :]
-    line = _unpacked(line, theta)
-    return Likely(line=line, one=_unpacked(line, theta + own))
+    left = np.ones(1) if end is None else end.draw(rng, draws, line.recoverable_tau_s)
+    line, one = (
+        replace(c, recoverable_compliance_per_N=left * c.recoverable_compliance_per_N)
+        for c in (_unpacked(line, theta), _unpacked(line, theta + own))
+    )
+    return Likely(line=line, one=one)
+
+
+def sparser(record: Thinned) -> Thinned:
+    """Every other mean while the load stands still: what no model follows is alike over far longer than a mean."""
+    n = record.time_s.size
+    begins = np.concatenate([[True], np.diff(record.since_s) < 0.0])
+    nth = np.arange(n) - np.maximum.accumulate(np.where(begins, np.arange(n), 0))
+    keep = (record.rate_N_per_s != 0.0) | (nth % 2 == 0) | np.append(begins[1:], True)
+    keep[1:] |= np.diff(record.piece) != 0
+    own = {f.name: getattr(record, f.name) for f in fields(record)}
+    return replace(record, **{name: a[keep] for name, a in own.items() if isinstance(a, np.ndarray)})
 
 
 def led(chain: Chain, record: Thinned) -> tuple[Floats, ChainState]:

@@ -86,6 +86,7 @@ class Uncertainty:
     ``activation_recoverable``, ``activation_bedding``, ``activation_flow`` multiply the chain's value of that name;
     ``recoverable_nonlinearity`` multiplies 1 + q 1000 N of g(T) = T (1 + q T), the recoverable strain at 1000 N staying
     as it is.
+    ``recoverable_end`` is drawn besides: whether the recoverable modes end beyond the test, and when.
     ``fibre_area`` multiplies no value of the chain: it is the fibre's area over ``fibre_area_mm2``, which a test of
     loads and lengths does not tell and on which others of the parameters hang (`given_fibre_area`).
     """

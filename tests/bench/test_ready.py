@@ -16,7 +16,7 @@ from bench.clock import RealClock
 from bench.invented import invented_batch
 from bench.program import program_from_text
 from bench.readiness import InProcess, LiveFit, looked_at
-from bench.ready import Verdict, judge
+from bench.ready import Verdict, judge, sparser, updated
 from bench.record import journal_path
 from bench.recorder import Recorder
 from bench.rehearse import rehearse
@@ -25,7 +25,7 @@ from bench.session import Alerts, begin_run
 from bench.start import run_header
 from bench.status import Mailbox
 from bench.steps import ReadyRule
-from models.batch import Batch, Spread, Uncertainty, draw_chains
+from models.batch import Batch, SpectrumEnd, Spread, Uncertainty, draw_chains
 from models.chain import Chain, ChainState, advance, thermal_strain, total_strain, virgin
 from models.errors import InputError
 from models.history import LoadHistory, Measured
@@ -129,6 +129,42 @@ def test_a_spokes_own_record_says_what_its_batch_leaves_open() -> None:
         losses.append(truth)
     assert np.std(losses) > 1.0, "these spokes differ"
     assert np.abs(wrong).max() < 0.6, "and each is known from its own two hours"
+
+
+def test_every_other_mean_of_a_hold_says_as_much_of_the_loss(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(11)
+    batch = invented_batch()
+    record, _ = held(draw_chains(batch, rng, 1, 1).take((0, 0)), 6.0, rng)
+    fewer = sparser(record)
+    moving = record.rate_N_per_s != 0.0
+    assert set(record.time_s[moving]) <= set(fewer.time_s)
+    assert (fewer.time_s[0], fewer.time_s[-1]) == (record.time_s[0], record.time_s[-1])
+    assert fewer.time_s.size - moving.sum() == pytest.approx(0.5 * (~moving).sum(), abs=3)
+    verdicts = []
+    for thinner in (sparser, lambda r: r):
+        monkeypatch.setattr("bench.ready.sparser", thinner)
+        verdicts.append(judge(RULE, batch, record, station="A", rng=np.random.default_rng(12), draws=1500))
+    half, whole = (v.loss_percent for v in verdicts)
+    assert half is not None and whole is not None
+    assert half == pytest.approx(whole, abs=0.05)  # percent of tension; other draws give 0.02
+
+
+def test_whether_slow_modes_end_is_drawn_after_the_record_is_counted() -> None:
+    """A record of hours shows no end; and logarithms of modes that are gone would upset the smoother."""
+    rng = np.random.default_rng(13)
+    whole = invented_batch()
+    record, _ = held(whole.chain, 2.0, rng)
+
+    def likely(probability: float) -> Chain:
+        end = SpectrumEnd(probability=probability, from_s=1e6, to_s=1e6)
+        batch = replace(whole, uncertainty=replace(whole.uncertainty, recoverable_end=end))
+        return updated(batch, record, spokes=2, rng=np.random.default_rng(14), draws=40, remainder_mm=0.003).one
+
+    never, always = likely(0.0), likely(1.0)
+    left = np.exp(-never.recoverable_tau_s / 1e6)
+    assert always.recoverable_compliance_per_N == pytest.approx(left * never.recoverable_compliance_per_N, rel=1e-9)
+    assert always.bedding_compliance_per_N == pytest.approx(never.bedding_compliance_per_N)
+    assert left[-1] < 0.5
 
 
 def test_a_longer_hold_makes_a_spoke_ready_and_the_words_say_why() -> None:

@@ -12,7 +12,7 @@ from models.chain import elastic_slope_per_N
 from models.errors import CannotAnswer
 from models.gauge import Gauge
 from planner.build import Build, build_of, load_build
-from planner.learning import effective, weights
+from planner.learning import _sizes, effective, weights
 from planner.past import BenchNight, Past, Sitting, Turned
 from planner.present import (
     Expected,
@@ -258,6 +258,20 @@ def test_a_wheel_of_a_batch_that_creeps_more_than_fitted_teaches_its_scales(
     plain = retension(wheel, measured(np.full(28, SET_N * 0.88)), batch=batch, past=past)
     # more creep to come asks for more overtension
     assert found.aim.tension_N[0] > plain.aim.tension_N[0]
+
+
+def test_a_mode_that_a_month_shows_nothing_of_is_no_part_of_the_recoverable_scale() -> None:
+    """Else a batch whose modes may end would teach its scales before anything is read."""
+    c = default_chain()
+    far = replace(
+        c,
+        recoverable_tau_s=np.append(c.recoverable_tau_s, [3e7, 1e10]),
+        recoverable_compliance_per_N=np.append(c.recoverable_compliance_per_N, [0.0, 1e-6]),
+    )
+    assert float(_sizes(far)[1]) == pytest.approx(float(_sizes(c)[1]), rel=2e-3)
+    slow = c.recoverable_tau_s > 1e5
+    ended = replace(c, recoverable_compliance_per_N=np.where(slow, 0.0, c.recoverable_compliance_per_N))
+    assert float(_sizes(ended)[1]) < 0.85 * float(_sizes(c)[1])
 
 
 def test_a_wheel_that_lost_what_its_batch_rules_out_is_called_so(wheel: Wheel, past: Past) -> None:
