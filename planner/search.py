@@ -47,7 +47,6 @@ PASS_IS_WORTH_PERCENT = 0.5  # of tension, where so few of the wheels hold
 LOOKS = 3  # candidates of one count of passes that whole wheels are spent on
 NIGHT_H = 8.0  # hours of work that a night is weighed as: more than all hands-on hours that ways may differ by
 CLEARLY_H = 1.0  # of those hours: a way that is lighter by less is not said to be better
-AS_SURE = 0.01  # of a probability that lower tensions may cost
 
 
 class Search:
@@ -195,7 +194,7 @@ class Search:
         One at most: the lowest of `CALMER_LEVELS` that means hold as surely under, if whole wheels hold as asked.
         """
         timing, bench = chosen.candidate.timing, chosen.candidate.bench
-        least = max(chosen.probability - AS_SURE, self.build.tension.probability)
+        least = max(chosen.probability, self.build.tension.probability)
         levels = [level for level in CALMER_LEVELS if level < self.most]
         if not timing.at_h or not levels:
             return []

@@ -53,6 +53,19 @@ def test_mean_spokes_tell_what_whole_wheels_do() -> None:
 # -- the whole search ----------------------------------------------------------------------------------------------
 
 
+def test_lower_tensions_before_the_last_session_never_cost_a_wheel_that_would_hold() -> None:
+    search = Search(build(), batch(), seed=4, draws=200, cores=1)
+    tried = 0
+    for chosen in search.screen(1):
+        for calm in search.calmer(chosen):
+            stretch = [(calm.bench, dict(search.stretches)[calm.bench])]
+            again = screen(search.setting, search.mean_draws, calm.timing, stretch, [calm.early_level], search.most)
+            assert calm.early_level < search.most
+            assert again[0].probability >= chosen.probability
+            tried += 1
+    assert tried
+
+
 @lru_cache(maxsize=1)
 def reference_plan() -> Plan:
     return find_plan(build(), batch(), seed=3, draws=300)
