@@ -65,6 +65,19 @@ def night_of(one: hidden.HiddenSpokes, load: np.ndarray, seconds: float) -> hidd
     return hold(one, one.virgin(), seconds, np.zeros(1), load, 20.0)
 
 
+@pytest.mark.parametrize("kind", ["modes", "log", "threshold"])
+def test_strain_and_chord_count_from_the_same_seat(kind: str) -> None:
+    """A strain read under a load history, given back as a chord, must call for that very load; a forecast's zero too."""
+    batch = next(b for b in map(hidden.draw_batch, range(40)) if b.bedding_kind == kind and b.toe_strain > 0)
+    spokes = hidden.middle_spokes(batch)
+    t = np.concatenate([[0.0, 60.0], 60.0 + np.geomspace(5.0, 4e5, 60)])
+    load = np.interp(t, [0.0, 60.0, 4e5], [outlook.SEAT_N, 1100.0, 950.0])
+    strain = outlook.strain_under_load(spokes, t, load, 20.0)[:, 0]
+    assert strain[0] == 0.0
+    back = outlook.tension_under_chord(spokes, t, 285.0 * strain, 285.0, 20.0)[:, 0]
+    assert back == pytest.approx(load, abs=0.5)
+
+
 def test_a_chord_history_read_back_gives_the_tension_it_was_made_from() -> None:
     b = default_batch()
     t, chord, begins_s = outlook.wheel_chord(b, 285.0, 0.3, 30.0, np.random.default_rng(1))

@@ -177,6 +177,8 @@ def forecast(
 ) -> None:
     """Strain of one new spoke under a load history, or its tension under a chord history.
 
+    Both count from the spoke as it is seated, at 20 N.
+
     \b
     Example:
       longhold forecast K07.json --history month.csv
