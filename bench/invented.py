@@ -6,9 +6,10 @@ import math
 
 import numpy as np
 
-from models.batch import Batch, Spread, Uncertainty
+from models.batch import Batch
 from models.chain import Chain
 from models.units import ZERO_CELSIUS_K, fibre_area_mm2
+from models.unknown import Spread, Uncertainty
 
 STATION_NAMES = "ABCDEFGHIJKLMNOP"
 _BOLTZMANN_J_PER_K = 1.380649e-23

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models import basis as bs
-from models.batch import Batch, Spread, multiplied
+from models.batch import Batch, multiplied
 from models.chain import Chain, advance, virgin
 from models.errors import InputError
 from models.fit import Fitted
@@ -28,6 +28,7 @@ from models.prior import ACTIVATION_KJ, ACTIVATION_LOG_SD, SPREAD_DF, SPREAD_LOG
 from models.projection import Projection, expected
 from models.relax import Session, in_wheel, rest
 from models.thin import Thinned
+from models.unknown import Spread
 from models.verdicts import CannotTell, cannot_tell
 from models.whiten import SHARED, prepare
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.batch import AREA, Batch, Spread, Uncertainty
+from models.batch import Batch
 from models.choose import as_dicts, average, compare
 from models.errors import InputError
 from models.fit import Fitted, fit
@@ -19,6 +19,7 @@ from models.prior import ACTIVATION_LOG_SD, SPREAD_DF, recoverable_end
 from models.robust import fit_robustly, in_words
 from models.table import SLACK_N, Finding, Record
 from models.thin import Thinned, thin
+from models.unknown import AREA, Spread, Uncertainty
 from models.verdicts import cannot_tell, odd_spokes, spoke_rows
 
 Floats = NDArray[np.float64]

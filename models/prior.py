@@ -30,9 +30,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from models.batch import AREA, SpectrumEnd
 from models.chain import TOE_SCALE_N
 from models.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K, fibre_area_mm2
+from models.unknown import AREA, SpectrumEnd
 
 Floats = NDArray[np.float64]
 

@@ -25,12 +25,13 @@ from bench.session import Alerts, begin_run
 from bench.start import run_header
 from bench.status import Mailbox
 from bench.steps import ReadyRule
-from models.batch import Batch, SpectrumEnd, Spread, Uncertainty, draw_chains
+from models.batch import Batch, draw_chains
 from models.chain import Chain, ChainState, advance, thermal_strain, total_strain, virgin
 from models.errors import InputError
 from models.history import LoadHistory, Measured
 from models.relax import Session, in_wheel
 from models.thin import Thinned, thin
+from models.unknown import SpectrumEnd, Spread, Uncertainty
 from tests.bench.fake_frame import READY, make_program, program_text, steps_text
 from tests.bench.frames import frame_file
 from tests.bench.runs import own_runtime_folder, two_spokes

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from models.batch import Batch, SpectrumEnd, Spread, Uncertainty, draw_chains, given_fibre_area
+from models.batch import Batch, draw_chains, given_fibre_area
 from models.chain import Chain
 from models.errors import InputError
+from models.unknown import SpectrumEnd, Spread, Uncertainty
 from tests.golden import default_chain
 
 

@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.batch import Batch, Spread, Uncertainty
+from models.batch import Batch
 from models.forecast import SEAT_N, beyond, coarsen, strain_bands, tension_bands
 from models.history import LoadHistory
 from models.learn import fit_batch
 from models.likeness import compare_batches, in_words
 from models.table import records
+from models.unknown import Spread, Uncertainty
 from tests.golden import GAUGE_LENGTH_MM, REFERENCE_C, default_chain
 from tests.models import otherphysics
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from models.basis import BEDDING_TAU_S, RECOVERABLE_TAU_S
-from models.batch import AREA, NONLINEARITY, Batch, Spread, Uncertainty, draw_chains, given_fibre_area
+from models.batch import NONLINEARITY, Batch, draw_chains, given_fibre_area
 from models.chain import advance, virgin
 from models.fit import Fitted
 from models.prior import (
@@ -23,6 +23,7 @@ from models.prior import (
     recoverable_end,
 )
 from models.units import fibre_area_mm2
+from models.unknown import AREA, Spread, Uncertainty
 
 EA_N = 4.3e5
 

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.batch import Batch, Spread, Uncertainty
+from models.batch import Batch
 from models.chain import Chain
+from models.unknown import Spread, Uncertainty
 from planner.build import build_of
 from planner.length import LengthAnswer, lengths
 from planner.life import MARKS, life_of, strains_of, usual_schedule

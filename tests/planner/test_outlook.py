@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.batch import Uncertainty
+from models.unknown import Uncertainty
 from planner.outlook import (
     Draws,
     H,
