@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -56,7 +56,7 @@ class Batch:
                 "log_shift": None if self.uncertainty.log_shift is None else self.uncertainty.log_shift.tolist(),
                 "flow_load_N": self.uncertainty.flow_load_N,
                 "fibre_area_mm2": self.uncertainty.fibre_area_mm2,
-                "recoverable_end": None if end is None else end.as_dict(),
+                "recoverable_end": None if end is None else asdict(end),
             },
             "candidates": [dict(c) for c in self.candidates],
             "covers": dict(self.covers),
@@ -179,7 +179,7 @@ class Batch:
 def _end_from(d: Mapping[str, Any] | None) -> SpectrumEnd | None:
     if d is None:
         return None
-    return SpectrumEnd(**{key: float(d[key]) for key in ("probability", "from_s", "to_s")})
+    return SpectrumEnd(**{f.name: float(d[f.name]) for f in fields(SpectrumEnd)})
 
 
 def _why(error: Exception) -> str:

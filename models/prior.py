@@ -31,7 +31,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.chain import TOE_SCALE_N
-from models.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K, fibre_area_mm2
+from models.kernels import shift
+from models.units import ZERO_CELSIUS_K, fibre_area_mm2
 from models.unknown import AREA, SpectrumEnd
 
 Floats = NDArray[np.float64]
@@ -151,17 +152,12 @@ def prior(
 
 def recoverable_end(longest_hold_s: float, reference_C: float) -> SpectrumEnd:
     """Where the spectrum may end at the reference temperature, after a test whose longest hold saw it going on."""
-    earliest, latest = (t * math.exp(_slower(ACTIVATION_KJ[0], reference_C)) for t in RECOVERABLE_END_S)
+    slower = float(shift(ACTIVATION_KJ[0], KNOWN_AT_C, reference_C))
+    earliest, latest = (t * slower for t in RECOVERABLE_END_S)
     from_s = max(earliest, SEEN_TO_GO_ON * longest_hold_s)
     still = math.log(latest / min(from_s, latest)) / math.log(latest / earliest)  # of the range
     left = RECOVERABLE_ENDS * still
     return SpectrumEnd(probability=left / (1.0 - RECOVERABLE_ENDS + left), from_s=from_s, to_s=max(latest, from_s))
-
-
-def _slower(activation_kJ_per_mol: float, reference_C: float) -> float:
-    """Natural log of a time at the reference temperature over that at `KNOWN_AT_C` (Arrhenius)."""
-    inverse = 1.0 / (reference_C + ZERO_CELSIUS_K) - 1.0 / (KNOWN_AT_C + ZERO_CELSIUS_K)
-    return activation_kJ_per_mol * 1000.0 / GAS_CONSTANT_J_PER_MOL_K * inverse
 
 
 def _near(x: Floats, length: float) -> Floats:
@@ -211,7 +207,7 @@ def _flow(at_N: float, area_mm2: float, reference_C: float) -> tuple[Floats, Flo
     mean = np.array(
         [
             0.0,
-            math.log(FLOW_RATE_PER_S) - _slower(ACTIVATION_KJ[2], reference_C) + _ln_sinh(x) - _ln_sinh(x0),
+            math.log(FLOW_RATE_PER_S * shift(ACTIVATION_KJ[2], reference_C, KNOWN_AT_C)) + _ln_sinh(x) - _ln_sinh(x0),
             math.log(scale_MPa * area_mm2),
         ]
     )

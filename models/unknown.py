@@ -64,10 +64,6 @@ class SpectrumEnd:
         end_s = self.from_s * (self.to_s / self.from_s) ** rng.random((draws, 1))
         return np.where(ends, np.maximum(np.exp(-tau_s / end_s), LEAST_LEFT), 1.0)
 
-    def as_dict(self) -> dict[str, float]:
-        """As BATCH.json has it."""
-        return {"probability": self.probability, "from_s": self.from_s, "to_s": self.to_s}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Uncertainty:

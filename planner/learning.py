@@ -35,8 +35,8 @@ RATIO = 2.0  # of the steps in log time
 MODEL_ERROR = 0.005  # of a side's mean tension: what the calculation itself may be off by
 LEAST_EFFECTIVE = 24.0  # draws; below that the likelihoods are tempered
 LEAST_LEVEL_SD = 0.004
-MONTH_S = 30.0 * 86400.0
 LEAST_OWN_SD = 0.004  # of a spoke's tension about its wheel's, from its own creep
+MONTH_S = 30.0 * 86400.0  # what recoverable modes give in it is their size
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
