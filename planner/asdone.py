@@ -138,10 +138,9 @@ def next_session(record: Record, now: datetime) -> tuple[Session | None, tuple[S
     return None, tuple(missed)
 
 
-def passes_after(record: Record, session: Session | None) -> int:
-    """Overnight passes that the schedule has after ``session``."""
+def passes_after_h(record: Record, session: Session | None) -> tuple[float, ...]:
+    """When the schedule has overnight passes after ``session``, h from the start of the set."""
     schedule = record.schedule
     if schedule is None or session is None:
-        return 0
-    later = [s for s in schedule.sessions if s.at_h > session.at_h]
-    return sum(s.kind == "pass" for s in later)
+        return ()
+    return tuple(s.at_h for s in schedule.sessions if s.kind == "pass" and s.at_h > session.at_h)

@@ -32,7 +32,8 @@ TRIES = 5  # with other draws, where one of them does not settle
 ANOTHER_SEED = 1_000_003
 DRAWS = 384
 RATIO = 2.0  # of the steps in log time
-MODEL_ERROR = 0.005  # of a side's mean tension: what the calculation itself may be off by
+MODEL_ERROR = 0.05  # of what a side has lost since it was set: what the calculation itself may be off by
+LEAST_MODEL_ERROR = 0.0005  # of its tension
 LEAST_EFFECTIVE = 24.0  # draws; below that the likelihoods are tempered
 LEAST_LEVEL_SD = 0.004
 LEAST_OWN_SD = 0.004  # of a spoke's tension about its wheel's, from its own creep
@@ -109,7 +110,7 @@ def live_through(setting: Setting, draws: Draws, past: Past) -> Lives:
             if standing is None:
                 continue
             standing = _stood(spokes, standing, event.at_h * H)
-            log_weight = log_weight + log_likelihood(setting, draws, standing.tension_N, event)
+            log_weight = log_weight + log_likelihood(setting, draws, standing.tension_N, left, event)
             continue
         full = _left_at(setting, draws, event, row)
         row += 1
@@ -162,8 +163,14 @@ def before_the_set(chain: Chain, past: Past, shop_C: float) -> ChainState:
     return laced(chain, state, step, past.rest_load_N)
 
 
-def log_likelihood(setting: Setting, draws: Draws, tension_N: Floats, seen: Seen) -> Floats:
-    """(D,) of the side means of a reading; ``tension_N`` (D, n) is what the draws stand at."""
+def log_likelihood(setting: Setting, draws: Draws, tension_N: Floats, left_N: Floats, seen: Seen) -> Floats:
+    """(D,) of the side means of a reading.
+
+    Parameters
+    ----------
+    tension_N : (D, n) what the draws stand at
+    left_N : (D, 2) side means that the session before left them at
+    """
     side, asked = setting.wheel.side, setting.build.tension
     good = np.ones(side.size, dtype=bool) if seen.good is None else seen.good
     out = np.zeros(draws.count)
@@ -173,7 +180,9 @@ def log_likelihood(setting: Setting, draws: Draws, tension_N: Floats, seen: Seen
             continue
         read = float(seen.tension_N[own].mean())
         would = tension_N[:, own].mean(axis=1) / (1.0 + draws.bias[:, 0])
-        sd = read * np.hypot(asked.reading_repeat_percent / 100.0 / np.sqrt(own.sum()), MODEL_ERROR)
+        lost = abs(float(left_N[:, s].mean()) - read)
+        model = max(MODEL_ERROR * lost, LEAST_MODEL_ERROR * read)
+        sd = np.hypot(read * asked.reading_repeat_percent / 100.0 / np.sqrt(own.sum()), model)
         out -= 0.5 * ((would - read) / sd) ** 2
     return out
 
@@ -248,7 +257,11 @@ def learn(setting: Setting, batch: Batch, lives: Sequence[Lives], seen: Seen) ->
         return float(lost[order][min(int(np.searchsorted(cumulated, level)), lost.size - 1)])
 
     counted = [
-        replace(life, log_weight=life.log_weight + log_likelihood(setting, life.draws, life.standing.tension_N, seen))
+        replace(
+            life,
+            log_weight=life.log_weight
+            + log_likelihood(setting, life.draws, life.standing.tension_N, life.left_N, seen),
+        )
         for life in lives
     ]
     weight, power = weights([life.log_weight for life in counted])

@@ -23,6 +23,9 @@ LEVELS = (0.94, 1.25)  # set levels that are stepped; between them tension is as
 LEVEL_GRID = 65
 PROBE = 0.05  # of the target: change of tension by which the softness of spokes over a session is found
 PROBE_DRAWS = 24
+BLUR = 0.06  # of the tolerance: a draw so far inside it is counted as three in four
+MOST_NIGHTS = 6  # that a pass is thought of being put off by
+DAY_H = 24.0
 AFTER_SESSION_H = 1.0  # a wheel is not judged in the hour after a session
 
 
@@ -102,10 +105,9 @@ def what_comes(
     deliver_h : planned delivery, h from the start of the set; not before this session is over
     """
     build, shop, side = setting.build, setting.build.shop, setting.wheel.side
-    asked, targets = build.tension, np.array(setting.targets_N)
     hours = session_hours(build, kind)
     root = _root(covariance)
-    holds, worst, night, until = [], [], [], asked.horizon_h
+    holds, worst, night, until = [], [], [], build.tension.horizon_h
     for life in lives:
         spokes, standing = _put_to(setting, life, tension_N, root, kind, hours, rng)
         before = Sides.of(standing.tension_N, side).mean_N
@@ -117,12 +119,7 @@ def what_comes(
         [after], _ = let_stand(spokes, standing, [morning * H], RATIO)
         night.append(100.0 * (1.0 - (Sides.of(after, side).mean_N / before).min(axis=1)))
         tensions, _ = standing_until(spokes, standing, times, RATIO)
-        good, far = np.ones(before.shape[0], dtype=bool), np.zeros(before.shape[0])
-        for t in tensions:
-            sides = Sides.of(t, side)
-            off = 100.0 * np.abs(sides.mean_N / targets - 1.0).max(axis=1)
-            far = np.maximum(far, off)
-            good &= (off <= asked.tolerance_percent) & (sides.spread_percent.max(axis=1) <= asked.balance_percent)
+        good, far = _stays(setting, tensions)
         holds.append(good)
         worst.append(far)
     return ToCome(
@@ -134,6 +131,51 @@ def what_comes(
     )
 
 
+def left_alone(
+    setting: Setting,
+    lives: Sequence[Lives],
+    weight: Floats,
+    tension_N: Floats,
+    covariance: Floats,
+    deliver_h: float,
+    rng: np.random.Generator,
+) -> float:
+    """Probability that the wheel holds if no nipple is turned any more.
+
+    Each draw keeps of its spokes' tensions the shares that it would from now on; what the spokes stand at now is read.
+
+    Parameters
+    ----------
+    tension_N : (n,) now
+    covariance : (n, n) N2 of how well they are known
+    deliver_h : planned delivery, h from the start of the set
+    """
+    root, holds = _root(covariance), []
+    for life in lives:
+        draws = life.draws
+        error = rng.standard_normal((draws.count, setting.wheel.n)) @ root.T
+        now = np.maximum((tension_N + error) * (1.0 + draws.bias), 1.0)
+        first = max(deliver_h, life.past.now_h)
+        times = np.geomspace(first, judged_until_h(setting.build, first), OUTPUT_TIMES)
+        tensions, _ = standing_until(life.spokes, life.standing, times, RATIO)
+        share = now / np.maximum(life.standing.tension_N, 1.0)
+        holds.append(_stays(setting, [share * t for t in tensions])[0])
+    return min(float(weight @ np.concatenate(holds)), 1.0)
+
+
+def _stays(setting: Setting, tensions: Sequence[Floats]) -> tuple[NDArray[np.bool_], Floats]:
+    """(D,) whether draws stay in tolerance and balance throughout; (D,) percent that a side's mean is off at most."""
+    asked, targets, side = setting.build.tension, np.array(setting.targets_N), setting.wheel.side
+    good = np.ones(tensions[0].shape[0], dtype=bool)
+    far = np.zeros(good.size)
+    for t in tensions:
+        sides = Sides.of(t, side)
+        off = 100.0 * np.abs(sides.mean_N / targets - 1.0).max(axis=1)
+        far = np.maximum(far, off)
+        good &= (off <= asked.tolerance_percent) & (sides.spread_percent.max(axis=1) <= asked.balance_percent)
+    return good, far
+
+
 def best_level(
     setting: Setting,
     lives: Sequence[Lives],
@@ -143,8 +185,11 @@ def best_level(
     deliver_h: float,
     most: float,
     rng: np.random.Generator,
-) -> float:
-    """Set level over target at which nearly all draws stay within tolerance by the widest margin; at most ``most``."""
+) -> tuple[float, float]:
+    """Set level over target at which most draws stay within tolerance, with room to spare; at most ``most``.
+
+    Beside it the probability that both side means do.
+    """
     build, side, targets = setting.build, setting.wheel.side, np.array(setting.targets_N)
     top = min(LEVELS[1], most)
     ends = (min(LEVELS[0], 0.95 * top), top)
@@ -165,12 +210,65 @@ def best_level(
     share = ((grid - ends[0]) / (ends[1] - ends[0]))[:, None, None, None]
     lines = relative[0] + share * (relative[1] - relative[0])
     off = 100.0 * np.abs(lines - 1.0).max(axis=(1, 3))  # (levels, D)
-    order = np.argsort(off, axis=1)
-    level_of = 0.5 * (1.0 + build.tension.probability)
-    sums = np.cumsum(weight[order], axis=1)
-    at = np.minimum((sums < level_of).sum(axis=1), off.shape[1] - 1)
-    nearly_all = np.take_along_axis(off, np.take_along_axis(order, at[:, None], axis=1), axis=1)[:, 0]
-    return float(grid[int(nearly_all.argmin())])
+    spare = build.tension.tolerance_percent - off
+    best = int((_likely(spare / (BLUR * build.tension.tolerance_percent)) @ weight).argmax())
+    return float(grid[best]), float(weight @ (spare[best] >= 0.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Later:
+    """A pass on a later morning, nothing turned before it."""
+
+    in_h: float  # from now
+    tension_N: tuple[float, float]
+    probability: float  # that the wheel holds after it
+
+    @property
+    def nights(self) -> int:
+        """Until then."""
+        return max(1, round(self.in_h / DAY_H))
+
+
+def one_pass_later(
+    setting: Setting,
+    lives: Sequence[Lives],
+    weight: Floats,
+    covariance: Floats,
+    in_h: Sequence[float],
+    deliver_h: float,
+    most: float,
+    rng: np.random.Generator,
+) -> Later | None:
+    """The first of some times (h from now, rising) at which one pass makes the wheel hold as asked, if any does.
+
+    The more of the creep is over when a wheel is set, the less is left that nobody knows.
+    """
+    asked, targets = setting.build.tension.probability, np.array(setting.targets_N)
+    gone_h = 0.0
+    for hours in in_h:
+        lives = [_left_for(life, hours - gone_h) for life in lives]
+        gone_h = hours
+        level, share = best_level(setting, lives, weight, covariance, "pass", deliver_h, most, rng)
+        if share < asked:
+            continue
+        wanted = level * targets
+        then = what_comes(setting, lives, weight, wanted[setting.wheel.side], covariance, "pass", deliver_h, rng)
+        if then.probability >= asked:
+            left, right = wanted.tolist()
+            return Later(in_h=hours, tension_N=(left, right), probability=then.probability)
+    return None
+
+
+def _left_for(life: Lives, hours: float) -> Lives:
+    """No nipple turned for so long."""
+    now_h = life.past.now_h + hours
+    _, standing = let_stand(life.spokes, life.standing, [now_h * H], RATIO)
+    return replace(life, standing=standing, past=replace(life.past, now_h=now_h))
+
+
+def _likely(spare: Floats) -> Floats:
+    """From 0 far outside the tolerance to 1 well inside it, so that room to spare counts where all draws hold."""
+    return 1.0 / (1.0 + np.exp(-np.clip(spare, -50.0, 50.0)))
 
 
 def judged_until_h(build: Build, from_h: float) -> float:

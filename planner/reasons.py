@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from planner.learning import Learned
 from planner.past import Past
 from planner.present import Measured, Present
-from planner.prospect import ToCome
+from planner.prospect import Later, ToCome
 from planner.turning import Turning
 
 if TYPE_CHECKING:
@@ -52,12 +52,16 @@ def in_words(
     noted: bool,
     passes_to_come: int,
     better: tuple[tuple[float, float], float] | None,
+    alone: float | None,
+    later: Later | None,
 ) -> str:
     """Why the answer is what it is, as one paragraph for the builder."""
     asked = build.tension
     out = []
     if learned is not None:
         out.append(_lost(learned, noted))
+    if alone is not None:
+        out.append(_left_alone(alone, asked.probability))
     share = round(100.0 * to_come.probability)
     out.append(
         f"Left at {_sides(aim.tension_N)} now, {share} % of the wheels that fit these readings stay within "
@@ -75,9 +79,23 @@ def in_words(
         out.append("No further night is needed, though the schedule still has a pass.")
     else:
         out.append("No further night is needed.")
+    if later is not None:
+        one = "the last planned pass" if passes_to_come else "one pass"
+        nights = "tomorrow" if later.nights == 1 else f"in {later.nights} nights"
+        out.append(
+            f"Or turn nothing now: {one} {nights}, to {_sides(later.tension_N)}, would hold by itself in "
+            f"{round(100.0 * later.probability)} %."
+        )
     if present.outliers:
         out.append("Clear up what does not fit first; then read again.")
     return " ".join(out)
+
+
+def _left_alone(alone: float, asked: float) -> str:
+    share = f"{round(100.0 * alone)} % of the wheels that fit these readings hold"
+    if alone >= asked:
+        return f"Left as it stands, {share}: no nipple needs turning, but to true it."
+    return f"Left as it stands, {share}."
 
 
 def _next_night(to_come: ToCome) -> str:

@@ -16,14 +16,25 @@ from planner.learning import Learned, Lives, expected_now, learn, wheels_like_it
 from planner.outlook import Setting
 from planner.past import Past, Seen, Turned, likely_pasts
 from planner.present import (
-    TURNING_ERROR,
     Expected,
     Measured,
     Present,
     at_shop_temperature,
     where_it_stands,
 )
-from planner.prospect import ToCome, best_level, creeping_EA_N, session_EA_N, session_hours, what_comes
+from planner.prospect import (
+    DAY_H,
+    MOST_NIGHTS,
+    Later,
+    ToCome,
+    best_level,
+    creeping_EA_N,
+    left_alone,
+    one_pass_later,
+    session_EA_N,
+    session_hours,
+    what_comes,
+)
 from planner.reasons import FIRST_SET, Aim, by_the_trade, fitting, in_words, warnings_of
 from planner.turning import Turning, deviations, turning
 
@@ -51,8 +62,12 @@ class Retension:
     learned: Learned | None  # None without a batch
     to_come: ToCome | None
     probability: float | None  # None: nothing can be said yet
+    left_alone: (
+        float | None
+    )  # the same if no nipple is turned; None: not known, not believed, or some were turned just now
     another_night: bool
     better: tuple[tuple[float, float], float] | None  # set tension that would hold more surely, and its probability
+    later: Later | None  # nothing turned now, one pass then
     why: str
     warnings: tuple[str, ...]
 
@@ -67,6 +82,7 @@ class Retension:
             "radial_after_mm": None if turned.radial_mm is None else np.round(turned.radial_mm, 3).tolist(),
             "another_night": self.another_night,
             "probability_settled": None if self.probability is None else round(self.probability, 4),
+            "probability_left_alone": None if self.left_alone is None else round(self.left_alone, 4),
             "why": self.why,
             "outliers": [o.as_dict() for o in present.outliers],
             "rounds": [[m.as_dict() for m in moves] for moves in turned.rounds],
@@ -78,6 +94,7 @@ class Retension:
             "peak_on_the_way_N": round(turned.peak_N, 1),
             "limit_N": {"what": self.limit, "limit_N": round(self.limit_N, 1)},
             "better": None,
+            "later": None,
             "learned": None,
             "next_night_percent": None,
             "warnings": list(self.warnings),
@@ -85,6 +102,14 @@ class Retension:
         if self.better is not None:
             left, right = (round(t, 1) for t in self.better[0])
             out["better"] = {"tension_N": {"left": left, "right": right}, "probability": round(self.better[1], 4)}
+        if self.later is not None:
+            left, right = (round(t, 1) for t in self.later.tension_N)
+            out["later"] = {
+                "nights": self.later.nights,
+                "in_h": round(self.later.in_h, 3),
+                "tension_N": {"left": left, "right": right},
+                "probability": round(self.later.probability, 4),
+            }
         if self.learned is not None:
             found = self.learned
             out["learned"] = {
@@ -124,7 +149,7 @@ def retension(
     turned: tuple[Turned, ...] = (),
     planned: Session | None = None,
     wanted_N: tuple[float, float] | None = None,
-    passes_to_come: int = 0,
+    passes_to_come_h: tuple[float, ...] = (),
     deliver_h: float | None = None,
     seed: int = 0,
 ) -> Retension:
@@ -138,7 +163,7 @@ def retension(
     turned : nipples turned in this session before these readings, in order
     planned : this session as the schedule has it
     wanted_N : set tension (left, right) that goes before all else
-    passes_to_come : overnight passes that the schedule has after this session
+    passes_to_come_h : when the schedule has overnight passes after this session, h from the start of the set
     deliver_h : planned delivery, h from the start of the set
 
     Raises
@@ -148,7 +173,9 @@ def retension(
     """
 
     def work(with_seed: int) -> Retension:
-        return _retension(wheel, measured, batch, past, turned, planned, wanted_N, passes_to_come, deliver_h, with_seed)
+        return _retension(
+            wheel, measured, batch, past, turned, planned, wanted_N, passes_to_come_h, deliver_h, with_seed
+        )
 
     return with_other_draws(work, seed)
 
@@ -161,7 +188,7 @@ def _retension(
     turned: tuple[Turned, ...],
     planned: Session | None,
     wanted_N: tuple[float, float] | None,
-    passes_to_come: int,
+    passes_to_come_h: tuple[float, ...],
     deliver_h: float | None,
     seed: int,
 ) -> Retension:
@@ -182,6 +209,8 @@ def _retension(
     expected = _expected(wheel, setting, lives, past, turned, measured, read, A)
     present = where_it_stands(A, read, np.maximum(measured.sd_N, 0.5), expected, build.spoke.thread_pitch_mm)
 
+    known = present.covariance  # after the turns too, once they are read again and put right
+
     learned, weight = None, np.zeros(0)
     soft = EA
     if setting is not None and batch is not None:
@@ -195,7 +224,7 @@ def _retension(
     elif planned is not None:
         aim = Aim(kind=kind, tension_N=planned.tension_N, basis="the schedule")
     elif setting is not None:
-        level = best_level(setting, lives, weight, present.covariance, kind, deliver, _most(wheel, limit), rng)
+        level, _ = best_level(setting, lives, weight, known, kind, deliver, _most(wheel, limit), rng)
         aim = Aim(kind=kind, tension_N=_at(setting, level), basis="target, corrected by what is still to be lost")
     else:
         aim = Aim(kind=kind, tension_N=wheel.side_targets_N(), basis="target; no batch was given to foresee losses")
@@ -210,21 +239,41 @@ def _retension(
         soft = session_EA_N(setting, lives, wanted, session_hours(build, kind))
     again = [o.position for o in present.outliers if o.kind != "slipped"]
     found = turning(wheel, present.tension_N, wanted, limit, measured, soft, hold=again)
-    to_come, probability, better = None, None, None
+    to_come, probability, better, alone, later = None, None, None, None, None
     if first:
-        another, why = passes_to_come > 0, FIRST_SET
+        another, why = bool(passes_to_come_h), FIRST_SET
     elif setting is not None:
-        after = after_covariance(present, found)
-        to_come = what_comes(setting, lives, weight, found.tension_N, after, kind, deliver, rng)
+        to_come = what_comes(setting, lives, weight, found.tension_N, known, kind, deliver, rng)
         probability = to_come.probability
         another = probability < build.tension.probability
+        trusted = not turned and learned is not None and not learned.surprising
+        if trusted:
+            alone = left_alone(setting, lives, weight, present.tension_N, known, deliver, rng)
         if not aim.basis.startswith("target") and another:
-            better = _better(setting, lives, weight, after, kind, deliver, _most(wheel, limit), rng)
+            better = _better(setting, lives, weight, known, kind, deliver, _most(wheel, limit), rng)
             # with a pass still to come it only counts if it makes that pass needless
             least = build.tension.probability
-            least = least if passes_to_come else min(least, probability + BETTER_BY)
+            least = least if passes_to_come_h else min(least, probability + BETTER_BY)
             better = better if better[1] >= least else None
-        why = in_words(build, aim, present, learned, to_come, another, past is not None, passes_to_come, better)
+        surest = max(probability, alone or 0.0, 0.0 if better is None else better[1])
+        if trusted and surest < build.tension.probability:
+            # the last pass that is planned anyway, else one of the next mornings
+            in_h = [at_h - pasts[0].now_h for at_h in passes_to_come_h[-1:]]
+            in_h = in_h or [DAY_H * k for k in range(1, MOST_NIGHTS + 1)]
+            later = one_pass_later(setting, lives, weight, known, in_h, deliver, _most(wheel, limit), rng)
+        why = in_words(
+            build,
+            aim,
+            present,
+            learned,
+            to_come,
+            another,
+            past is not None,
+            len(passes_to_come_h),
+            better,
+            alone,
+            later,
+        )
     else:
         probability, another, why = by_the_trade(wheel, present, measured, past)
     return Retension(
@@ -238,6 +287,8 @@ def _retension(
         learned=learned,
         to_come=to_come,
         probability=probability,
+        left_alone=alone,
+        later=later,
         another_night=another,
         better=better,
         why=why,
@@ -275,12 +326,6 @@ def _most(wheel: Wheel, limit_N: float) -> float:
     return max(limit_N / (max(wheel.side_targets_N()) * uneven), 0.5)
 
 
-def after_covariance(present: Present, turned: Turning) -> Floats:
-    """(n, n) N2 of the tensions after the turns: as well as they were known before, and how well turns are foreseen."""
-    out: Floats = present.covariance + np.diag((TURNING_ERROR * (turned.tension_N - present.tension_N)) ** 2)
-    return out
-
-
 def _better(
     setting: Setting,
     lives: list[Lives],
@@ -292,7 +337,7 @@ def _better(
     rng: np.random.Generator,
 ) -> tuple[tuple[float, float], float]:
     """The set tension that holds most surely after what was learned, and how surely."""
-    level = best_level(setting, lives, weight, covariance, kind, deliver_h, most, rng)
+    level, _ = best_level(setting, lives, weight, covariance, kind, deliver_h, most, rng)
     wanted = _at(setting, level)
     tension = np.array(wanted)[setting.wheel.side]
     return wanted, what_comes(setting, lives, weight, tension, covariance, kind, deliver_h, rng).probability

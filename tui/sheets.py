@@ -100,6 +100,7 @@ def retension_card(answer: Retension, name: str, demo: bool, *, reads: bool = Tr
     facts = [
         f"{answer.aim.kind.capitalize()}, to {both}.",
         "Another night is needed after it." if answer.another_night else "After it the wheel should hold.",
+        *_instead(answer),
         *(f"LOOK FIRST at position {o.position}: {o.why}." for o in answer.present.outliers),
     ]
     rounds = answer.turning.rounds
@@ -130,6 +131,18 @@ def retension_card(answer: Retension, name: str, demo: bool, *, reads: bool = Tr
         cautions=SAFE_TURNING,
         sign=("turned by", "date", "gauge"),
     )
+
+
+def _instead(answer: Retension) -> list[str]:
+    """Where turning nothing now is as good."""
+    if answer.left_alone is not None and answer.left_alone >= answer.build.tension.probability:
+        return [f"It holds as it stands, in {round(100.0 * answer.left_alone)} %: these turns are to true it."]
+    if answer.later is None:
+        return []
+    left, right = (show.force(t) for t in answer.later.tension_N)
+    to = left if left == right else f"{left} left, {right} right"
+    when = "tomorrow" if answer.later.nights == 1 else f"in {answer.later.nights} nights"
+    return [f"Or turn nothing now: one pass {when} to {to} would hold in {round(100.0 * answer.later.probability)} %."]
 
 
 def _lines(texts: Sequence[str], *, tight: bool = False) -> list[Row]:

@@ -337,16 +337,26 @@ class Bench:
     def passes_to_hold(
         self, steps: Sequence[Mapping[str, Any]], tolerances: Sequence[float], set_high: float = 0.0, most: int = 12
     ) -> Floats:
+        """`further` passes after the schedule's own; NaN above `most`."""
+        wheel, rng, deliver_h = self._last_session(steps)
+        return self.further(wheel, deliver_h, rng, tolerances, set_high, most)
+
+    def further(
+        self, wheel: Locked, deliver_h: float, rng: np.random.Generator, tolerances: Sequence[float],
+        set_high: float = 0.0, most: int = 12,
+    ) -> Floats:  # fmt: skip
         """(tolerances, W) least number of further passes, one each night, after which a wheel holds; NaN above `most`.
 
         Passes are to the target, or above it by the share `set_high` of the tolerance. Delivery moves to an hour after
         the last of them where that is later than planned.
         """
-        count = np.full((len(tolerances), self.w), np.nan)
+        count, balance = np.full((len(tolerances), self.w), np.nan), float(self.build["tension"]["balance_percent"])
+        begun, drawn = (wheel, deliver_h), rng.bit_generator.state
         for i, tolerance in enumerate(tolerances):
             if i and not set_high:
                 continue  # one run serves all tolerances
-            wheel, rng, deliver_h = self._last_session(steps)
+            (wheel, deliver_h), rng.bit_generator.state = begun, drawn
+            wheel = copy.copy(wheel)
             high = 1.0 + set_high * tolerance / 100.0
             to = {"left": high * self.targets[0], "right": high * self.targets[1]}
             for extra in range(most + 1):
@@ -357,13 +367,7 @@ class Bench:
                 out = self.outlook(copy.copy(wheel), deliver_h)
                 served = [i] if set_high else range(len(tolerances))
                 for k in served:
-                    again = judge(
-                        out.time_h,
-                        out.tension_N,
-                        self.targets,
-                        tolerances[k],
-                        float(self.build["tension"]["balance_percent"]),
-                    )
+                    again = judge(out.time_h, out.tension_N, self.targets, tolerances[k], balance)
                     count[k, again.holds & np.isnan(count[k])] = extra
                 if not np.isnan(count[list(served)]).any():
                     break

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from tests.blind.report import CENSORED, STATED, Unit, forecast_figures, plan_figures
@@ -33,6 +33,12 @@ How things are counted:
 - 'Had the best schedule been known': of all timings that the plan weighed, each with the last session's tension turned
   up and down, the one that needed fewest passes on these very wheels. Nobody could know it; it says how near to nothing
   the limits of these builds let a plan come. Only for the wider tolerance.
+- 'Read each morning': the plan followed as a builder does who reads all spokes at the time of its next pass, else after
+  the night, and on the morning of delivery, and does what `longhold retension` answers: leaves the wheel alone where it
+  holds as asked as it stands, puts a pass off where the answer says that one will do a few nights later, else sets it to
+  the tension that the answer names. The truth is not looked at before the wheel is delivered; one that then does not
+  hold is brought to target one night after the other like every other. So its ratio has what the plan's has not: readings
+  of the wheel itself. *Said* is what the last answer said of the wheel as it was left.
 - *Claimed* is the plan's own `probability_holds`. A plan that says 'none holds' (exit 1) prints its best schedule; it is
   executed too, and reported apart.
 - Wheels of one batch share its truth, so the intervals by wheel (Wilson, 95 %) are too narrow; the standard error beside
@@ -126,6 +132,7 @@ def _table(columns: Sequence[tuple[str, dict[str, Any]]]) -> list[str]:
             "the same had the best schedule been known",
             [f"{_f(f['ratio_hindsight'], 3)} ({_f(f['needed_hindsight'])})" for _, f in columns],
         ),
+        *_mornings([f["mornings"] for _, f in columns]),
         (
             "the same, further passes set high",
             [f"{_f(f['ratio_high'], 3)} ({_f(f['needed_high'])} / {_f(f['untreated_high'])})" for _, f in columns],
@@ -173,6 +180,35 @@ def _table(columns: Sequence[tuple[str, dict[str, Any]]]) -> list[str]:
         "| --- |" + " --- |" * len(columns),
         *(f"| {name} | " + " | ".join(values) + " |" for name, values in rows),
         "",
+    ]
+
+
+def _mornings(columns: Sequence[Mapping[str, Any] | None]) -> list[tuple[str, list[str]]]:
+    """Rows of the plans whose wheels were read each morning; none where no trial did so."""
+    if not any(columns):
+        return []
+
+    def cells(text: Callable[[Mapping[str, Any]], str]) -> list[str]:
+        return ["n/a" if f is None else text(f) for f in columns]
+
+    return [
+        (
+            "**read each morning: needed over untreated** (taken / needed, mean)",
+            cells(lambda f: f"**{_f(f['ratio'], 3)}** ({_f(f['taken'])} / {_f(f['needed'])})"),
+        ),
+        (
+            "read each morning: wheels that held / mean said, held less said",
+            cells(
+                lambda f: (
+                    f"{_f(f['held'], 3)} / {_f(f['claimed'], 3)}, {f['held'] - f['claimed']:+.3f} ± "
+                    f"{_f(f['gap_error'], 3)}"
+                )
+            ),
+        ),
+        (
+            "read each morning: delivered in time, share; late, mean / most, h",
+            cells(lambda f: f"{_f(f['in_time'])}; {f['late_h']:.0f} / {f['latest_h']:.0f}"),
+        ),
     ]
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 STATED = {"p05": 0.05, "p50": 0.50, "p95": 0.95}  # quantiles that a forecast states
 CENSORED = 13  # counted for a wheel that did not hold within 12 passes
+IN_TIME_H = 2.0  # a wheel whose last session was that of its delivery's morning is not called late
 HOLDS_FROM = 0.9  # the probability that every build of the trial asks for
 
 Unit = Mapping[str, Any]
@@ -103,6 +104,7 @@ def plan_figures(units: Sequence[Unit], tolerance: str) -> dict[str, Any]:
         "untreated_censored": sum(x == CENSORED for x in untreated) / len(untreated) if untreated else None,
         "ratio": float(np.mean(needed) / np.mean(untreated)) if needed and np.mean(untreated) > 0 else None,
         **_in_hindsight(plans),
+        "mornings": _mornings(plans),
         "ratio_high": float(np.mean(needed_high) / np.mean(untreated_high))
         if needed_high and np.mean(untreated_high) > 0
         else None,
@@ -165,6 +167,30 @@ def _in_hindsight(plans: Sequence[Mapping[str, Any]]) -> dict[str, float | None]
     return {
         "needed_hindsight": _mean(needed),
         "ratio_hindsight": float(np.mean(needed) / np.mean(untreated)) if np.mean(untreated) > 0 else None,
+    }
+
+
+def _mornings(plans: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """What came of plans whose wheels were read each morning; the untreated count where no plan was made."""
+    if not any("mornings" in p for p in plans):
+        return None
+    read = [p["mornings"] for p in plans if "mornings" in p]
+    needed = [x for some in read for w in some for x in altogether(w["passes"], [w["further"]])]
+    needed += [x for p in plans if "mornings" not in p for x in passes_needed(p)]
+    untreated = [x for p in plans for x in counts(p["untreated"]["to_hold"])]
+    every = [w for some in read for w in some]
+    gaps = [float(np.mean([w["holds"] - w["claimed"] for w in some])) for some in read]
+    late = np.array([w["late_h"] for w in every])
+    return {
+        "taken": _mean(w["passes"] for w in every),
+        "needed": _mean(needed),
+        "ratio": float(np.mean(needed) / np.mean(untreated)) if np.mean(untreated) > 0 else None,
+        "held": _mean(w["holds"] for w in every),
+        "claimed": _mean(w["claimed"] for w in every),
+        "gap_error": float(np.std(gaps, ddof=1) / math.sqrt(len(gaps))) if len(gaps) > 1 else None,
+        "late_h": float(late.mean()),
+        "in_time": float(np.mean(late <= IN_TIME_H)),
+        "latest_h": float(late.max()),
     }
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.blind import builds, hidden, hindsight, outlook, page, report, rules, trial, unit
+from tests.blind import builds, hidden, hindsight, mornings, outlook, page, report, rules, trial, unit
 from tests.blind.executor import Bench, Reading, hold
 from tests.blind.test_executor import default_batch
 
@@ -274,7 +274,7 @@ def test_a_plan_replayed_by_another_integrator_and_another_wheel_gives_its_own_f
 
 @pytest.mark.slow
 def test_a_small_blind_trial_ends_in_a_valid_plan_that_spares_most_passes(tmp_path: Path) -> None:
-    (u,) = units = trial.run_trial([21], tmp_path, 3, parts=("plan",), tolerances=(7.0,), show=False)
+    (u,) = units = trial.run_trial([21], tmp_path, 2, parts=("plan", "mornings"), tolerances=(7.0,), show=False)
     assert u["fit"]["status"] == 0, u["fit"]["said"]
     p = u["plans"]["7"]
     assert p["status"] in (0, 1), p["said"]
@@ -287,5 +287,8 @@ def test_a_small_blind_trial_ends_in_a_valid_plan_that_spares_most_passes(tmp_pa
     assert f["needed"] < 0.5 * f["untreated"]
     assert f["horizon_median"] < 6.0
     assert "### Reliability, 7 %" in page.page(units, "command")
+    read = f["mornings"]
+    assert 0.0 <= read["claimed"] <= 1.0 and read["needed"] < 0.5 * f["untreated"]
+    assert all(w["passes"] <= mornings.MOST for w in p["mornings"])
     # a trial that is given again takes what is there
-    assert trial.run_trial([21], tmp_path, 3, parts=("plan",), tolerances=(7.0,), show=False) == units
+    assert trial.run_trial([21], tmp_path, 2, parts=("plan", "mornings"), tolerances=(7.0,), show=False) == units

@@ -87,7 +87,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--again", action="store_true", help="do units anew that are there already")
     parser.add_argument("--keep-fit", action="store_true", help="with --again: plan from the fits that are there")
-    every = ["plan", "forecast", "hindsight"]
+    every = ["plan", "forecast", "hindsight", "mornings"]
     parser.add_argument("--parts", nargs="+", default=every, choices=every)
     a = parser.parse_args()
     seeds = [a.first_seed + i for i in range(a.batches)] + [unit.NASTY_FROM + a.first_seed + i for i in range(a.nasty)]

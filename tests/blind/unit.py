@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.blind import builds, hidden, hindsight, night, outlook, report, rules
+from tests.blind import builds, hidden, hindsight, mornings, night, outlook, report, rules
 from tests.blind.executor import Bench, Outcome, Reading
 from tests.blind.wheelref import Wheel
 
@@ -120,7 +120,7 @@ def _bench_nights(steps: Sequence[Mapping[str, Any]]) -> int:
 
 
 def _plan(
-    folder: Path, build: Mapping[str, Any], tolerance: float, wheel: Wheel, bench: Bench, look_back: bool
+    folder: Path, build: Mapping[str, Any], tolerance: float, wheel: Wheel, bench: Bench, look_back: bool, read_on: bool
 ) -> dict[str, Any]:
     build = {**build, "tension": {**build["tension"], "tolerance_percent": tolerance}}
     name = f"build{tolerance:g}"
@@ -148,11 +148,13 @@ def _plan(
         return result
     outcome = trial.execute(schedule["steps"])
     result |= {"wheels": _summary(outcome), "bands": _bands(schedule, outcome)}
-    for name, high in (("further", 0.0), ("further_high", SET_HIGH)):
+    for count, high in (("further", 0.0), ("further_high", SET_HIGH)):
         done = bool(outcome.holds.all())
-        result[name] = (
+        result[count] = (
             [0.0] * trial.w if done else report.known(trial.passes_to_hold(schedule["steps"], [tolerance], high)[0])
         )
+    if read_on:
+        result["mornings"] = mornings.all_wheels(trial, folder, folder / f"{name}.toml", schedule)
     if look_back:
         result["hindsight"] = hindsight.fewest(trial, schedule, tolerance, report.passes_needed(result))
         result["weighed"] = hindsight.weighed(trial, schedule)
@@ -256,7 +258,7 @@ def run_unit(
             untreated = {"passes": passes, "to_hold": to_hold[i], "to_hold_high": high[i]}
             look_back = "hindsight" in parts and i == 0  # it takes long, and nothing holds the tighter tolerance
             made = (
-                _plan(folder, build, tolerance, wheel, bench, look_back)
+                _plan(folder, build, tolerance, wheel, bench, look_back, "mornings" in parts)
                 if fitted
                 else {"status": 1, "seconds": None, "said": ""}
             )

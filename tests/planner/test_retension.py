@@ -278,6 +278,7 @@ def test_a_wheel_that_lost_what_its_batch_rules_out_is_called_so(wheel: Wheel, p
     batch = batch_of()
     far = retension(wheel, measured(np.full(28, 0.7 * SET_N)), batch=batch, past=past)
     assert far.learned is not None and far.learned.surprising
+    assert far.left_alone is None and far.later is None and "as it stands" not in far.why
     assert "all but rules that out" in far.why
     risen = retension(wheel, measured(np.full(28, 1.05 * SET_N)), batch=batch, past=past)
     assert "Were nipples turned since?" in risen.why
@@ -338,7 +339,7 @@ def test_the_first_set_counts_on_the_creep_within_its_session(wheel: Wheel) -> N
     batch = batch_of()
     planned = Session(kind="set", at_h=0.0, left_N=1000.0, right_N=1000.0)
     now = np.full(28, 600.0)
-    found = retension(wheel, measured(now), batch=batch, planned=planned, passes_to_come=1)
+    found = retension(wheel, measured(now), batch=batch, planned=planned, passes_to_come_h=(24.0,))
     stiff = retension(wheel, measured(now), planned=planned)
     assert found.probability is None and found.another_night
     assert found.turning.turns.mean() > 1.1 * stiff.turning.turns.mean()

@@ -74,8 +74,9 @@ def retension(
 ) -> None:
     """Nipple turns to the nearest eighth, in a safe order, from a reading of all spokes.
 
-    With a batch it says what is still to be lost, whether another night is needed, and with what probability; with
-    the wheel's record it knows what the wheel went through and points out what does not fit.
+    With a batch it says what is still to be lost, whether the wheel would hold as it stands, whether another night is
+    needed, with what probability, and whether one pass some nights later would save one now; with the wheel's record
+    it knows what the wheel went through and points out what does not fit.
 
     \b
     Examples:
@@ -84,7 +85,7 @@ def retension(
       longhold retension front.toml --readings morning.csv --wheel front.json --pdf sheet.pdf
     """
     from models.errors import InputError
-    from planner.asdone import next_session, passes_after, past_of, turned_of
+    from planner.asdone import next_session, passes_after_h, past_of, turned_of
     from planner.build import load_build
     from planner.retension import retension as worked_out
     from planner.wheel import wheel_of
@@ -109,13 +110,14 @@ def retension(
     wanted = _set_to(set_to)
     past = planned = None
     turned: tuple[Turned, ...] = ()
-    passes_to_come, deliver_h = 0, None
+    deliver_h: float | None = None
+    passes_to_come_h: tuple[float, ...] = ()
     if record is not None and wheel_file is not None:
         _same_wheel(build, record, build_file, wheel_file)
         at = _moment(now, chosen.at_utc)
         turned = turned_of(record)
         planned, _ = next_session(record, at)
-        passes_to_come = passes_after(record, planned)
+        passes_to_come_h = passes_after_h(record, planned)
         deliver_h = None if record.schedule is None else record.schedule.deliver.at_h
         if record.set_utc is not None:
             past = past_of(record, wheel, at)
@@ -131,7 +133,7 @@ def retension(
         turned=turned,
         planned=planned,
         wanted_N=wanted,
-        passes_to_come=passes_to_come,
+        passes_to_come_h=passes_to_come_h,
         deliver_h=deliver_h,
         seed=seed,
     )
