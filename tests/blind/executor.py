@@ -352,9 +352,7 @@ class Bench:
         """
         count, balance = np.full((len(tolerances), self.w), np.nan), float(self.build["tension"]["balance_percent"])
         begun, drawn = (wheel, deliver_h), rng.bit_generator.state
-        for i, tolerance in enumerate(tolerances):
-            if i and not set_high:
-                continue  # one run serves all tolerances
+        for i, tolerance in enumerate(tolerances if set_high else tolerances[:1]):  # one run serves all tolerances
             (wheel, deliver_h), rng.bit_generator.state = begun, drawn
             wheel = copy.copy(wheel)
             high = 1.0 + set_high * tolerance / 100.0
