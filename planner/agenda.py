@@ -200,7 +200,8 @@ def _after_the_set(record: Record, build: Build, schedule: Schedule, now: dateti
     if session is not None:
         return Next(
             action="pass",
-            what=f"After the night: read all spokes, then bring them to {both_sides(session.tension_N)} {HOW}.",
+            what=f"After the night: read all spokes, then bring them to {both_sides(session.tension_N)}, unless the "
+            f"wheel holds as it stands {HOW}.",
             not_before_utc=last + timedelta(hours=build.shop.pass_interval_h),
             due_utc=began + timedelta(hours=session.at_h),
             tension_N=session.tension_N,
@@ -208,7 +209,7 @@ def _after_the_set(record: Record, build: Build, schedule: Schedule, now: dateti
         )
     return Next(
         action="deliver",
-        what="Read all spokes and both run-outs; deliver if within tolerance and balance, and sign the wheel off.",
+        what=f"Read all spokes and both run-outs; deliver if the wheel holds as it stands {HOW}, and sign it off.",
         not_before_utc=last,
         due_utc=began + timedelta(hours=schedule.deliver.at_h),
         notes=tuple(notes),
