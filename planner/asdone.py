@@ -138,9 +138,9 @@ def next_session(record: Record, now: datetime) -> tuple[Session | None, tuple[S
     return None, tuple(missed)
 
 
-def passes_after_h(record: Record, session: Session | None) -> tuple[float, ...]:
-    """When the schedule has overnight passes after ``session``, h from the start of the set."""
+def sessions_after(record: Record, session: Session | None) -> tuple[Session, ...]:
+    """What the schedule has after ``session``."""
     schedule = record.schedule
     if schedule is None or session is None:
         return ()
-    return tuple(s.at_h for s in schedule.sessions if s.kind == "pass" and s.at_h > session.at_h)
+    return tuple(s for s in schedule.sessions if s.at_h > session.at_h)

@@ -73,151 +73,9 @@ class ToCome:
         return float(self.night_percent[order][min(at, order.size - 1)])
 
 
-def _put_to(
-    setting: Setting, life: Lives, tension_N: Floats, root: Floats, kind: str, hours: float, rng: np.random.Generator
-) -> tuple[Spokes, Standing]:
-    """All draws of a life set to the same tensions, as far as these are known, and held there for the session."""
-    draws = life.draws
-    error = rng.standard_normal((draws.count, setting.wheel.n)) @ root.T
-    true = np.maximum((tension_N + error) * (1.0 + draws.bias), 1.0)
-    means = [float(tension_N[setting.wheel.side == s].mean()) for s in (0, 1)]
-    session = Session(kind=kind, at_h=life.past.now_h, left_N=means[0], right_N=means[1])
-    spokes = setting.spokes(draws, setting.coupling(session))
-    spokes = replace(spokes, set_end_s=life.spokes.set_end_s)
-    return spokes, retensioned(spokes, life.standing, true, hours)
-
-
-def what_comes(
-    setting: Setting,
-    lives: Sequence[Lives],
-    weight: Floats,
-    tension_N: Floats,
-    covariance: Floats,
-    kind: str,
-    deliver_h: float,
-    rng: np.random.Generator,
-) -> ToCome:
-    """Whether wheels left at ``tension_N`` (n,) now hold without another night.
-
-    Parameters
-    ----------
-    covariance : (n, n) N2 of how well the tensions after the session are known
-    deliver_h : planned delivery, h from the start of the set; not before this session is over
-    """
-    build, shop, side = setting.build, setting.build.shop, setting.wheel.side
-    hours = session_hours(build, kind)
-    root = _root(covariance)
-    holds, worst, night, until = [], [], [], build.tension.horizon_h
-    for life in lives:
-        spokes, standing = _put_to(setting, life, tension_N, root, kind, hours, rng)
-        before = Sides.of(standing.tension_N, side).mean_N
-        end_h = standing.time_s / H
-        first = max(deliver_h, end_h + AFTER_SESSION_H)
-        until = judged_until_h(build, first)
-        times = np.geomspace(first, until, OUTPUT_TIMES)
-        morning = end_h + shop.pass_interval_h
-        [after], _ = let_stand(spokes, standing, [morning * H], RATIO)
-        night.append(100.0 * (1.0 - (Sides.of(after, side).mean_N / before).min(axis=1)))
-        tensions, _ = standing_until(spokes, standing, times, RATIO)
-        good, far = _stays(setting, tensions)
-        holds.append(good)
-        worst.append(far)
-    return ToCome(
-        weight=weight,
-        holds=np.concatenate(holds),
-        worst_percent=np.concatenate(worst),
-        night_percent=np.concatenate(night),
-        until_h=until,
-    )
-
-
-def left_alone(
-    setting: Setting,
-    lives: Sequence[Lives],
-    weight: Floats,
-    tension_N: Floats,
-    covariance: Floats,
-    deliver_h: float,
-    rng: np.random.Generator,
-) -> float:
-    """Probability that the wheel holds if no nipple is turned any more.
-
-    Each draw keeps of its spokes' tensions the shares that it would from now on; what the spokes stand at now is read.
-
-    Parameters
-    ----------
-    tension_N : (n,) now
-    covariance : (n, n) N2 of how well they are known
-    deliver_h : planned delivery, h from the start of the set
-    """
-    root, holds = _root(covariance), []
-    for life in lives:
-        draws = life.draws
-        error = rng.standard_normal((draws.count, setting.wheel.n)) @ root.T
-        now = np.maximum((tension_N + error) * (1.0 + draws.bias), 1.0)
-        first = max(deliver_h, life.past.now_h)
-        times = np.geomspace(first, judged_until_h(setting.build, first), OUTPUT_TIMES)
-        tensions, _ = standing_until(life.spokes, life.standing, times, RATIO)
-        share = now / np.maximum(life.standing.tension_N, 1.0)
-        holds.append(_stays(setting, [share * t for t in tensions])[0])
-    return min(float(weight @ np.concatenate(holds)), 1.0)
-
-
-def _stays(setting: Setting, tensions: Sequence[Floats]) -> tuple[NDArray[np.bool_], Floats]:
-    """(D,) whether draws stay in tolerance and balance throughout; (D,) percent that a side's mean is off at most."""
-    asked, targets, side = setting.build.tension, np.array(setting.targets_N), setting.wheel.side
-    good = np.ones(tensions[0].shape[0], dtype=bool)
-    far = np.zeros(good.size)
-    for t in tensions:
-        sides = Sides.of(t, side)
-        off = 100.0 * np.abs(sides.mean_N / targets - 1.0).max(axis=1)
-        far = np.maximum(far, off)
-        good &= (off <= asked.tolerance_percent) & (sides.spread_percent.max(axis=1) <= asked.balance_percent)
-    return good, far
-
-
-def best_level(
-    setting: Setting,
-    lives: Sequence[Lives],
-    weight: Floats,
-    covariance: Floats,
-    kind: str,
-    deliver_h: float,
-    most: float,
-    rng: np.random.Generator,
-) -> tuple[float, float]:
-    """Set level over target at which most draws stay within tolerance, with room to spare; at most ``most``.
-
-    Beside it the probability that both side means do.
-    """
-    build, side, targets = setting.build, setting.wheel.side, np.array(setting.targets_N)
-    top = min(LEVELS[1], most)
-    ends = (min(LEVELS[0], 0.95 * top), top)
-    hours, root = session_hours(build, kind), _root(covariance)
-    seed = int(rng.integers(2**32))
-    relative = []
-    for level in ends:
-        same = np.random.default_rng(seed)  # both levels with the same errors
-        rows = []
-        for life in lives:
-            spokes, standing = _put_to(setting, life, level * targets[side], root, kind, hours, same)
-            first = max(deliver_h, standing.time_s / H + AFTER_SESSION_H)
-            times = np.geomspace(first, judged_until_h(build, first), 10)
-            tensions, _ = standing_until(spokes, standing, times, RATIO)
-            rows.append(np.stack([Sides.of(t, side).mean_N / targets for t in tensions]))
-        relative.append(np.concatenate(rows, axis=1))  # (T, D, 2)
-    grid = np.linspace(*ends, LEVEL_GRID)
-    share = ((grid - ends[0]) / (ends[1] - ends[0]))[:, None, None, None]
-    lines = relative[0] + share * (relative[1] - relative[0])
-    off = 100.0 * np.abs(lines - 1.0).max(axis=(1, 3))  # (levels, D)
-    spare = build.tension.tolerance_percent - off
-    best = int((_likely(spare / (BLUR * build.tension.tolerance_percent)) @ weight).argmax())
-    return float(grid[best]), float(weight @ (spare[best] >= 0.0))
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Later:
-    """A pass on a later morning, nothing turned before it."""
+    """A pass some time later, nothing turned before it."""
 
     in_h: float  # from now
     tension_N: tuple[float, float]
@@ -229,34 +87,149 @@ class Later:
         return max(1, round(self.in_h / DAY_H))
 
 
-def one_pass_later(
-    setting: Setting,
-    lives: Sequence[Lives],
-    weight: Floats,
-    covariance: Floats,
-    in_h: Sequence[float],
-    deliver_h: float,
-    most: float,
-    rng: np.random.Generator,
-) -> Later | None:
-    """The first of some times (h from now, rising) at which one pass makes the wheel hold as asked, if any does.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Prospect:
+    """One wheel as its readings leave it: draws, how likely each is, and what becomes of them by what is done now."""
 
-    The more of the creep is over when a wheel is set, the less is left that nobody knows.
-    """
-    asked, targets = setting.build.tension.probability, np.array(setting.targets_N)
-    gone_h = 0.0
-    for hours in in_h:
-        lives = [_left_for(life, hours - gone_h) for life in lives]
-        gone_h = hours
-        level, share = best_level(setting, lives, weight, covariance, "pass", deliver_h, most, rng)
-        if share < asked:
-            continue
-        wanted = level * targets
-        then = what_comes(setting, lives, weight, wanted[setting.wheel.side], covariance, "pass", deliver_h, rng)
-        if then.probability >= asked:
-            left, right = wanted.tolist()
-            return Later(in_h=hours, tension_N=(left, right), probability=then.probability)
-    return None
+    setting: Setting
+    lives: Sequence[Lives]
+    weight: Floats  # (D,) of all lives' draws in a row
+    covariance: (
+        Floats  # (n, n) N2 of how well tensions are known, now and after turns that are read again and put right
+    )
+    deliver_h: float  # planned delivery, h from the start of the set
+    most: float  # highest level over target that a limit leaves
+    rng: np.random.Generator
+
+    def left_at(self, tension_N: Floats, kind: str) -> ToCome:
+        """Whether the wheel, brought to ``tension_N`` (n,) in this session, holds without another night."""
+        build, side = self.setting.build, self.setting.wheel.side
+        holds, worst, night, until = [], [], [], build.tension.horizon_h
+        for life in self.lives:
+            spokes, standing = self._put_to(life, tension_N, kind, self.rng)
+            before = Sides.of(standing.tension_N, side).mean_N
+            end_h = standing.time_s / H
+            [after], _ = let_stand(spokes, standing, [(end_h + build.shop.pass_interval_h) * H], RATIO)
+            night.append(100.0 * (1.0 - (Sides.of(after, side).mean_N / before).min(axis=1)))
+            first = max(self.deliver_h, end_h + AFTER_SESSION_H)
+            until = judged_until_h(build, first)
+            good, far = self._stays(standing_until(spokes, standing, self._times_h(first), RATIO)[0])
+            holds.append(good)
+            worst.append(far)
+        return ToCome(
+            weight=self.weight,
+            holds=np.concatenate(holds),
+            worst_percent=np.concatenate(worst),
+            night_percent=np.concatenate(night),
+            until_h=until,
+        )
+
+    def left_alone(self, tension_N: Floats) -> float:
+        """Probability that the wheel holds if no nipple is turned any more; ``tension_N`` (n,) is what it stands at.
+
+        Each draw keeps of its spokes' tensions the shares that it would from now on; what they stand at now is read.
+        """
+        root, holds = _root(self.covariance), []
+        for life in self.lives:
+            error = self.rng.standard_normal((life.draws.count, self.setting.wheel.n)) @ root.T
+            now = np.maximum((tension_N + error) * (1.0 + life.draws.bias), 1.0)
+            times = self._times_h(max(self.deliver_h, life.past.now_h))
+            tensions, _ = standing_until(life.spokes, life.standing, times, RATIO)
+            share = now / np.maximum(life.standing.tension_N, 1.0)
+            holds.append(self._stays([share * t for t in tensions])[0])
+        return min(float(self.weight @ np.concatenate(holds)), 1.0)
+
+    def as_planned(self, tension_N: Floats, kind: str, then: Sequence[Session]) -> float:
+        """Probability that the wheel holds, brought to ``tension_N`` (n,) now and through the sessions ``then``."""
+        holds = []
+        for life in self.lives:
+            spokes, standing = self._put_to(life, tension_N, kind, self.rng)
+            for session in then:
+                _, standing = let_stand(spokes, standing, [max(session.at_h * H, standing.time_s)], RATIO)
+                here = replace(life, spokes=spokes, standing=standing)
+                wanted = np.array(session.tension_N)[self.setting.wheel.side]
+                spokes, standing = self._put_to(here, wanted, session.kind, self.rng)
+            first = max(self.deliver_h, standing.time_s / H + AFTER_SESSION_H)
+            holds.append(self._stays(standing_until(spokes, standing, self._times_h(first), RATIO)[0])[0])
+        return min(float(self.weight @ np.concatenate(holds)), 1.0)
+
+    def best_level(self, kind: str) -> tuple[float, float]:
+        """Set level over target at which most draws stay within tolerance, with room to spare; at most ``most``.
+
+        Beside it the probability that both side means do.
+        """
+        build, side, targets = self.setting.build, self.setting.wheel.side, np.array(self.setting.targets_N)
+        top = min(LEVELS[1], self.most)
+        ends = (min(LEVELS[0], 0.95 * top), top)
+        seed = int(self.rng.integers(2**32))
+        relative = []
+        for level in ends:
+            same = np.random.default_rng(seed)  # both levels with the same errors
+            rows = []
+            for life in self.lives:
+                spokes, standing = self._put_to(life, level * targets[side], kind, same)
+                times = self._times_h(max(self.deliver_h, standing.time_s / H + AFTER_SESSION_H), 10)
+                tensions, _ = standing_until(spokes, standing, times, RATIO)
+                rows.append(np.stack([Sides.of(t, side).mean_N / targets for t in tensions]))
+            relative.append(np.concatenate(rows, axis=1))  # (T, D, 2)
+        grid = np.linspace(*ends, LEVEL_GRID)
+        share = ((grid - ends[0]) / (ends[1] - ends[0]))[:, None, None, None]
+        lines = relative[0] + share * (relative[1] - relative[0])
+        off = 100.0 * np.abs(lines - 1.0).max(axis=(1, 3))  # (levels, D)
+        spare = build.tension.tolerance_percent - off
+        best = int((_likely(spare / (BLUR * build.tension.tolerance_percent)) @ self.weight).argmax())
+        return float(grid[best]), float(self.weight @ (spare[best] >= 0.0))
+
+    def best(self, kind: str) -> tuple[tuple[float, float], ToCome]:
+        """The set tension (left, right) that holds most surely, and what comes of it."""
+        level, _ = self.best_level(kind)
+        return self.at(level), self.left_at(level * np.array(self.setting.targets_N)[self.setting.wheel.side], kind)
+
+    def at(self, level: float) -> tuple[float, float]:
+        """Set tension (left, right) of a level over target, N."""
+        left, right = (level * t for t in self.setting.targets_N)
+        return left, right
+
+    def one_pass_later(self, in_h: Sequence[float]) -> Later | None:
+        """The first of some times (h from now, rising) at which one pass makes the wheel hold as asked, if any does.
+
+        The more of the creep is over when a wheel is set, the less is left that nobody knows.
+        """
+        asked, gone_h, then = self.setting.build.tension.probability, 0.0, self
+        for hours in in_h:
+            then = replace(then, lives=[_left_for(life, hours - gone_h) for life in then.lives])
+            gone_h = hours
+            if then.best_level("pass")[1] < asked:
+                continue
+            wanted, comes = then.best("pass")
+            if comes.probability >= asked:
+                return Later(in_h=hours, tension_N=wanted, probability=comes.probability)
+        return None
+
+    def _put_to(self, life: Lives, tension_N: Floats, kind: str, rng: np.random.Generator) -> tuple[Spokes, Standing]:
+        """All draws of a life set to the same tensions, as far as these are known, and held there for the session."""
+        setting, draws = self.setting, life.draws
+        error = rng.standard_normal((draws.count, setting.wheel.n)) @ _root(self.covariance).T
+        true = np.maximum((tension_N + error) * (1.0 + draws.bias), 1.0)
+        left, right = (float(tension_N[setting.wheel.side == s].mean()) for s in (0, 1))
+        session = Session(kind=kind, at_h=life.standing.time_s / H, left_N=left, right_N=right)
+        spokes = replace(setting.spokes(draws, setting.coupling(session)), set_end_s=life.spokes.set_end_s)
+        return spokes, retensioned(spokes, life.standing, true, session_hours(setting.build, kind))
+
+    def _times_h(self, from_h: float, count: int = OUTPUT_TIMES) -> Floats:
+        return np.geomspace(from_h, judged_until_h(self.setting.build, from_h), count)
+
+    def _stays(self, tensions: Sequence[Floats]) -> tuple[NDArray[np.bool_], Floats]:
+        """(D,) whether draws stay in tolerance and balance throughout; (D,) percent that a side is off at most."""
+        asked, targets = self.setting.build.tension, np.array(self.setting.targets_N)
+        good = np.ones(tensions[0].shape[0], dtype=bool)
+        far = np.zeros(good.size)
+        for t in tensions:
+            sides = Sides.of(t, self.setting.wheel.side)
+            off = 100.0 * np.abs(sides.mean_N / targets - 1.0).max(axis=1)
+            far = np.maximum(far, off)
+            good &= (off <= asked.tolerance_percent) & (sides.spread_percent.max(axis=1) <= asked.balance_percent)
+        return good, far
 
 
 def _left_for(life: Lives, hours: float) -> Lives:

@@ -42,26 +42,31 @@ def fitting(present: Present) -> NDArray[np.bool_]:
     return fits
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ways:
+    """What may be done with a wheel now, and how surely it holds then."""
+
+    to_come: ToCome  # left at the tensions after this session's turns
+    as_planned: float | None  # with the passes that the schedule still has; None: it has none
+    left_alone: float | None  # no nipple turned
+    better: tuple[tuple[float, float], float] | None  # another set tension that is worth naming, and its probability
+    later: Later | None  # nothing turned now, one pass then
+
+
 def in_words(
     build: Build,
     aim: Aim,
     present: Present,
-    learned: Learned | None,
-    to_come: ToCome,
-    another: bool,
+    learned: Learned,
     noted: bool,
     passes_to_come: int,
-    better: tuple[tuple[float, float], float] | None,
-    alone: float | None,
-    later: Later | None,
+    ways: Ways,
 ) -> str:
     """Why the answer is what it is, as one paragraph for the builder."""
-    asked = build.tension
-    out = []
-    if learned is not None:
-        out.append(_lost(learned, noted))
-    if alone is not None:
-        out.append(_left_alone(alone, asked.probability))
+    asked, to_come = build.tension, ways.to_come
+    out = [_lost(learned, noted)]
+    if ways.left_alone is not None:
+        out.append(_left_alone(ways.left_alone, asked.probability))
     share = round(100.0 * to_come.probability)
     out.append(
         f"Left at {_sides(aim.tension_N)} now, {share} % of the wheels that fit these readings stay within "
@@ -69,8 +74,9 @@ def in_words(
         f"asked are {round(100 * asked.probability)} %."
     )
     out.append(_next_night(to_come))
-    if better is not None:
-        out.append(f"{_sides(better[0])} instead would hold in {round(100 * better[1])} % (give --set).")
+    if ways.better is not None:
+        out.append(f"{_sides(ways.better[0])} instead would hold in {round(100 * ways.better[1])} % (give --set).")
+    another = to_come.probability < asked.probability
     if another and passes_to_come:
         out.append(f"Another night and a pass are needed, as planned ({passes_to_come} still to come).")
     elif another:
@@ -79,12 +85,13 @@ def in_words(
         out.append("No further night is needed, though the schedule still has a pass.")
     else:
         out.append("No further night is needed.")
-    if later is not None:
-        one = "the last planned pass" if passes_to_come else "one pass"
-        nights = "tomorrow" if later.nights == 1 else f"in {later.nights} nights"
+    if another and ways.as_planned is not None:
+        out.append(f"Then, all done as planned, {round(100.0 * ways.as_planned)} % hold.")
+    if ways.later is not None:
+        when = "tomorrow" if ways.later.nights == 1 else f"in {ways.later.nights} nights"
         out.append(
-            f"Or turn nothing now: {one} {nights}, to {_sides(later.tension_N)}, would hold by itself in "
-            f"{round(100.0 * later.probability)} %."
+            f"Or turn nothing now: one pass {when}, to {_sides(ways.later.tension_N)}, would hold by itself in "
+            f"{round(100.0 * ways.later.probability)} %."
         )
     if present.outliers:
         out.append("Clear up what does not fit first; then read again.")

@@ -26,16 +26,13 @@ from planner.prospect import (
     DAY_H,
     MOST_NIGHTS,
     Later,
+    Prospect,
     ToCome,
-    best_level,
     creeping_EA_N,
-    left_alone,
-    one_pass_later,
     session_EA_N,
     session_hours,
-    what_comes,
 )
-from planner.reasons import FIRST_SET, Aim, by_the_trade, fitting, in_words, warnings_of
+from planner.reasons import FIRST_SET, Aim, Ways, by_the_trade, fitting, in_words, warnings_of
 from planner.turning import Turning, deviations, turning
 
 if TYPE_CHECKING:
@@ -62,9 +59,8 @@ class Retension:
     learned: Learned | None  # None without a batch
     to_come: ToCome | None
     probability: float | None  # None: nothing can be said yet
-    left_alone: (
-        float | None
-    )  # the same if no nipple is turned; None: not known, not believed, or some were turned just now
+    as_planned: float | None  # the same with the passes that the schedule still has; None: it has none
+    left_alone: float | None  # the same if no nipple is turned; None: not to be said, or some were turned just now
     another_night: bool
     better: tuple[tuple[float, float], float] | None  # set tension that would hold more surely, and its probability
     later: Later | None  # nothing turned now, one pass then
@@ -82,6 +78,7 @@ class Retension:
             "radial_after_mm": None if turned.radial_mm is None else np.round(turned.radial_mm, 3).tolist(),
             "another_night": self.another_night,
             "probability_settled": None if self.probability is None else round(self.probability, 4),
+            "probability_as_planned": None if self.as_planned is None else round(self.as_planned, 4),
             "probability_left_alone": None if self.left_alone is None else round(self.left_alone, 4),
             "why": self.why,
             "outliers": [o.as_dict() for o in present.outliers],
@@ -149,7 +146,7 @@ def retension(
     turned: tuple[Turned, ...] = (),
     planned: Session | None = None,
     wanted_N: tuple[float, float] | None = None,
-    passes_to_come_h: tuple[float, ...] = (),
+    then: tuple[Session, ...] = (),
     deliver_h: float | None = None,
     seed: int = 0,
 ) -> Retension:
@@ -163,7 +160,7 @@ def retension(
     turned : nipples turned in this session before these readings, in order
     planned : this session as the schedule has it
     wanted_N : set tension (left, right) that goes before all else
-    passes_to_come_h : when the schedule has overnight passes after this session, h from the start of the set
+    then : sessions that the schedule has after this one
     deliver_h : planned delivery, h from the start of the set
 
     Raises
@@ -173,9 +170,7 @@ def retension(
     """
 
     def work(with_seed: int) -> Retension:
-        return _retension(
-            wheel, measured, batch, past, turned, planned, wanted_N, passes_to_come_h, deliver_h, with_seed
-        )
+        return _retension(wheel, measured, batch, past, turned, planned, wanted_N, then, deliver_h, with_seed)
 
     return with_other_draws(work, seed)
 
@@ -188,7 +183,7 @@ def _retension(
     turned: tuple[Turned, ...],
     planned: Session | None,
     wanted_N: tuple[float, float] | None,
-    passes_to_come_h: tuple[float, ...],
+    then: tuple[Session, ...],
     deliver_h: float | None,
     seed: int,
 ) -> Retension:
@@ -209,23 +204,30 @@ def _retension(
     expected = _expected(wheel, setting, lives, past, turned, measured, read, A)
     present = where_it_stands(A, read, np.maximum(measured.sd_N, 0.5), expected, build.spoke.thread_pitch_mm)
 
-    known = present.covariance  # after the turns too, once they are read again and put right
-
-    learned, weight = None, np.zeros(0)
+    learned, prospect = None, None
+    deliver = build.tension.delivery_h if deliver_h is None else deliver_h
     soft = EA
     if setting is not None and batch is not None:
         # what a night cost shows in the readings before any nipple was turned
         night = Seen(at_h=pasts[0].now_h, tension_N=read, good=fitting(present))
         seen = replace(night, tension_N=turned[0].before_N, good=None) if turned else night
         lives, weight, learned = learn(setting, batch, lives, seen)
-    deliver = build.tension.delivery_h if deliver_h is None else deliver_h
+        prospect = Prospect(
+            setting=setting,
+            lives=lives,
+            weight=weight,
+            covariance=present.covariance,
+            deliver_h=deliver,
+            most=_most(wheel, limit),
+            rng=rng,
+        )
     if wanted_N is not None:
         aim = Aim(kind=kind, tension_N=wanted_N, basis="as given")
     elif planned is not None:
         aim = Aim(kind=kind, tension_N=planned.tension_N, basis="the schedule")
-    elif setting is not None:
-        level, _ = best_level(setting, lives, weight, known, kind, deliver, _most(wheel, limit), rng)
-        aim = Aim(kind=kind, tension_N=_at(setting, level), basis="target, corrected by what is still to be lost")
+    elif prospect is not None:
+        level, _ = prospect.best_level(kind)
+        aim = Aim(kind=kind, tension_N=prospect.at(level), basis="target, corrected by what is still to be lost")
     else:
         aim = Aim(kind=kind, tension_N=wheel.side_targets_N(), basis="target; no batch was given to foresee losses")
     if max(aim.tension_N) > limit:
@@ -239,41 +241,15 @@ def _retension(
         soft = session_EA_N(setting, lives, wanted, session_hours(build, kind))
     again = [o.position for o in present.outliers if o.kind != "slipped"]
     found = turning(wheel, present.tension_N, wanted, limit, measured, soft, hold=again)
-    to_come, probability, better, alone, later = None, None, None, None, None
+    ways = None
     if first:
-        another, why = bool(passes_to_come_h), FIRST_SET
-    elif setting is not None:
-        to_come = what_comes(setting, lives, weight, found.tension_N, known, kind, deliver, rng)
-        probability = to_come.probability
+        probability, another, why = None, any(s.kind == "pass" for s in then), FIRST_SET
+    elif prospect is not None:
+        assert learned is not None
+        ways = _ways(prospect, present, found, aim, then, believed=not turned and not learned.surprising)
+        probability = ways.to_come.probability
         another = probability < build.tension.probability
-        trusted = not turned and learned is not None and not learned.surprising
-        if trusted:
-            alone = left_alone(setting, lives, weight, present.tension_N, known, deliver, rng)
-        if not aim.basis.startswith("target") and another:
-            better = _better(setting, lives, weight, known, kind, deliver, _most(wheel, limit), rng)
-            # with a pass still to come it only counts if it makes that pass needless
-            least = build.tension.probability
-            least = least if passes_to_come_h else min(least, probability + BETTER_BY)
-            better = better if better[1] >= least else None
-        surest = max(probability, alone or 0.0, 0.0 if better is None else better[1])
-        if trusted and surest < build.tension.probability:
-            # the last pass that is planned anyway, else one of the next mornings
-            in_h = [at_h - pasts[0].now_h for at_h in passes_to_come_h[-1:]]
-            in_h = in_h or [DAY_H * k for k in range(1, MOST_NIGHTS + 1)]
-            later = one_pass_later(setting, lives, weight, known, in_h, deliver, _most(wheel, limit), rng)
-        why = in_words(
-            build,
-            aim,
-            present,
-            learned,
-            to_come,
-            another,
-            past is not None,
-            len(passes_to_come_h),
-            better,
-            alone,
-            later,
-        )
+        why = in_words(build, aim, present, learned, past is not None, sum(s.kind == "pass" for s in then), ways)
     else:
         probability, another, why = by_the_trade(wheel, present, measured, past)
     return Retension(
@@ -285,12 +261,13 @@ def _retension(
         limit_N=limit,
         limit=limit_name,
         learned=learned,
-        to_come=to_come,
+        to_come=None if ways is None else ways.to_come,
         probability=probability,
-        left_alone=alone,
-        later=later,
+        as_planned=None if ways is None else ways.as_planned,
+        left_alone=None if ways is None else ways.left_alone,
+        later=None if ways is None else ways.later,
         another_night=another,
-        better=better,
+        better=None if ways is None else ways.better,
         why=why,
         warnings=warnings_of(wheel, measured, present, found, limit, limit_name, learned, batch is None),
     )
@@ -315,29 +292,37 @@ def _expected(
     return Expected.of_any_wheel(wheel, read, A)
 
 
-def _at(setting: Setting, level: float) -> tuple[float, float]:
-    left, right = (level * t for t in setting.targets_N)
-    return left, right
-
-
 def _most(wheel: Wheel, limit_N: float) -> float:
     """The highest level at which single spokes, uneven as readings leave them, stay below the limit."""
     uneven = 1.0 + 2.0 * wheel.build.tension.reading_repeat_percent / 100.0
     return max(limit_N / (max(wheel.side_targets_N()) * uneven), 0.5)
 
 
-def _better(
-    setting: Setting,
-    lives: list[Lives],
-    weight: Floats,
-    covariance: Floats,
-    kind: str,
-    deliver_h: float,
-    most: float,
-    rng: np.random.Generator,
-) -> tuple[tuple[float, float], float]:
-    """The set tension that holds most surely after what was learned, and how surely."""
-    level, _ = best_level(setting, lives, weight, covariance, kind, deliver_h, most, rng)
-    wanted = _at(setting, level)
-    tension = np.array(wanted)[setting.wheel.side]
-    return wanted, what_comes(setting, lives, weight, tension, covariance, kind, deliver_h, rng).probability
+def _ways(
+    prospect: Prospect, present: Present, found: Turning, aim: Aim, then: tuple[Session, ...], *, believed: bool
+) -> Ways:
+    """What may be done with the wheel, and how surely it holds then.
+
+    ``believed``: it did nothing that its batch all but rules out, and no nipple was turned yet.
+    """
+    asked = prospect.setting.build.tension.probability
+    passes = [s for s in then if s.kind == "pass"]
+    to_come = prospect.left_at(found.tension_N, aim.kind)
+    alone = prospect.left_alone(present.tension_N) if believed else None
+    planned = prospect.as_planned(found.tension_N, aim.kind, then) if believed and passes else None
+    better = None
+    if to_come.probability < asked and not aim.basis.startswith("target"):
+        wanted, comes = prospect.best(aim.kind)
+        # with a pass still to come it only counts if it makes that pass needless
+        least = asked if passes else min(asked, to_come.probability + BETTER_BY)
+        better = (wanted, comes.probability) if comes.probability >= least else None
+    later = None
+    if believed and max(to_come.probability, alone or 0.0, 0.0 if better is None else better[1]) < asked:
+        # the last pass that is planned anyway; a morning more where what is planned does not do
+        now_h = prospect.lives[0].past.now_h
+        last_h = passes[-1].at_h - now_h if passes else 0.0
+        in_h = [last_h] if passes else []
+        if planned is None or planned < asked:
+            in_h += [last_h + DAY_H * k for k in range(1, MOST_NIGHTS + 1)]
+        later = prospect.one_pass_later(in_h)
+    return Ways(to_come=to_come, as_planned=planned, left_alone=alone, better=better, later=later)

@@ -19,6 +19,13 @@ from tests.planner.test_retension import batch_of
 READ = 0.01
 
 
+def pass_at(at_h: float, tension_N: float = 1000.0) -> Session:
+    return Session(kind="pass", at_h=at_h, left_N=tension_N, right_N=tension_N)
+
+
+FAR_OFF = pass_at(500.0)  # a pass still to come: then no later one is looked for
+
+
 def build_with(root: object, tolerance_percent: float) -> Build:
     content = load_build(f"{root}/datasets/demo/build.toml").as_dict()
     content["tension"]["tolerance_percent"] = tolerance_percent
@@ -76,11 +83,11 @@ def test_no_other_set_tension_would_hold_clearly_more_surely(past: Past, request
     """Where the tolerance is too narrow for nearly all draws too: then not a level at which both ends are missed."""
     wheel = wheel_of(build_with(request.config.rootpath, 4.0))
     past, read = replace(past, now_h=135.0), np.full(28, 945.0)
-    chosen = asked(wheel, past, read, passes_to_come_h=(500.0,))
+    chosen = asked(wheel, past, read, then=(FAR_OFF,))
     assert chosen.probability is not None and chosen.probability > 0.1
     target = wheel.side_targets_N()[0]
     for level in np.linspace(1.01, 1.07, 4):
-        other = asked(wheel, past, read, wanted_N=(level * target, level * target), passes_to_come_h=(500.0,))
+        other = asked(wheel, past, read, wanted_N=(level * target, level * target), then=(FAR_OFF,))
         assert other.probability is not None and chosen.probability >= other.probability - 0.05, level
 
 
@@ -102,15 +109,18 @@ def test_a_pass_that_can_wait_is_named_and_is_then_as_sure_as_was_said(
         at_h = 15.0 + 24.0 * now.later.nights
         sim.stand_until(at_h)
         noted = replace(past, now_h=at_h, seen=(Seen(at_h=15.0, tension_N=read),))
-        then = asked(wheel, noted, sim.read(READ).tension_N, passes_to_come_h=(500.0,))
+        then = asked(wheel, noted, sim.read(READ).tension_N, then=(FAR_OFF,))
         assert then.aim.tension_N[0] == pytest.approx(now.later.tension_N[0], rel=0.015)
         said.append(now.later.probability)
         found.append(then.probability)
     assert np.mean(found) == pytest.approx(np.mean(said), abs=0.12)
-    # of passes that are planned anyway the last one may do alone, and a night more is not asked for
-    planned = Session(kind="pass", at_h=15.0, left_N=1000.0, right_N=1000.0)
-    for then_h, enough in ((30.0, False), (at_h, True)):
-        found_now = asked(wheel, past, read, planned=planned, passes_to_come_h=(29.0, then_h)).later
-        assert (found_now is not None) == enough
-        if found_now is not None:
-            assert found_now.in_h == pytest.approx(then_h - 15.0)
+    # a planned pass that does by itself is named; where none does, a later morning, and the plan's own chance beside it
+    one, to = at_h, now.later.tension_N[0]
+    soon = asked(wheel, past, read, planned=pass_at(15.0), then=(pass_at(30.0, 1010.0),))
+    assert soon.as_planned is not None and soon.as_planned < 0.9
+    assert soon.later is not None and soon.later.in_h > 15.0
+    late = asked(wheel, past, read, planned=pass_at(15.0), then=(pass_at(30.0), pass_at(one, to)))
+    assert late.later is not None and late.later.in_h == pytest.approx(one - 15.0)
+    # what is done before the last pass hardly matters for it, so the whole plan is about as sure
+    assert late.as_planned == pytest.approx(late.later.probability, abs=0.08)
+    assert f"all done as planned, {round(100 * late.as_planned)} % hold" in late.why

@@ -339,7 +339,13 @@ def test_the_first_set_counts_on_the_creep_within_its_session(wheel: Wheel) -> N
     batch = batch_of()
     planned = Session(kind="set", at_h=0.0, left_N=1000.0, right_N=1000.0)
     now = np.full(28, 600.0)
-    found = retension(wheel, measured(now), batch=batch, planned=planned, passes_to_come_h=(24.0,))
+    found = retension(
+        wheel,
+        measured(now),
+        batch=batch,
+        planned=planned,
+        then=(Session(kind="pass", at_h=24.0, left_N=1000.0, right_N=1000.0),),
+    )
     stiff = retension(wheel, measured(now), planned=planned)
     assert found.probability is None and found.another_night
     assert found.turning.turns.mean() > 1.1 * stiff.turning.turns.mean()

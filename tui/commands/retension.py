@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from planner.past import Turned
     from planner.record import Record
     from planner.retension import Retension
+    from planner.schedule import Session
 
 FILE = click.Path(path_type=Path)
 
@@ -85,7 +86,7 @@ def retension(
       longhold retension front.toml --readings morning.csv --wheel front.json --pdf sheet.pdf
     """
     from models.errors import InputError
-    from planner.asdone import next_session, passes_after_h, past_of, turned_of
+    from planner.asdone import next_session, past_of, sessions_after, turned_of
     from planner.build import load_build
     from planner.retension import retension as worked_out
     from planner.wheel import wheel_of
@@ -111,13 +112,13 @@ def retension(
     past = planned = None
     turned: tuple[Turned, ...] = ()
     deliver_h: float | None = None
-    passes_to_come_h: tuple[float, ...] = ()
+    then: tuple[Session, ...] = ()
     if record is not None and wheel_file is not None:
         _same_wheel(build, record, build_file, wheel_file)
         at = _moment(now, chosen.at_utc)
         turned = turned_of(record)
         planned, _ = next_session(record, at)
-        passes_to_come_h = passes_after_h(record, planned)
+        then = sessions_after(record, planned)
         deliver_h = None if record.schedule is None else record.schedule.deliver.at_h
         if record.set_utc is not None:
             past = past_of(record, wheel, at)
@@ -133,7 +134,7 @@ def retension(
         turned=turned,
         planned=planned,
         wanted_N=wanted,
-        passes_to_come_h=passes_to_come_h,
+        then=then,
         deliver_h=deliver_h,
         seed=seed,
     )
