@@ -145,7 +145,8 @@ class Prospect:
         for life in self.lives:
             spokes, standing = self._put_to(life, tension_N, kind, self.rng)
             for session in then:
-                _, standing = let_stand(spokes, standing, [max(session.at_h * H, standing.time_s)], RATIO)
+                if session.at_h * H > standing.time_s:  # else the schedule is overdue, and it is done at once
+                    _, standing = let_stand(spokes, standing, [session.at_h * H], RATIO)
                 here = replace(life, spokes=spokes, standing=standing)
                 wanted = np.array(session.tension_N)[self.setting.wheel.side]
                 spokes, standing = self._put_to(here, wanted, session.kind, self.rng)

@@ -319,9 +319,8 @@ def _ways(
     later = None
     if believed and max(to_come.probability, alone or 0.0, 0.0 if better is None else better[1]) < asked:
         # the last pass that is planned anyway; a morning more where what is planned does not do
-        now_h = prospect.lives[0].past.now_h
-        last_h = passes[-1].at_h - now_h if passes else 0.0
-        in_h = [last_h] if passes else []
+        last_h = max(passes[-1].at_h - prospect.lives[0].past.now_h, 0.0) if passes else 0.0
+        in_h = [last_h] if last_h else []
         if planned is None or planned < asked:
             in_h += [last_h + DAY_H * k for k in range(1, MOST_NIGHTS + 1)]
         later = prospect.one_pass_later(in_h)

@@ -121,6 +121,8 @@ def test_a_pass_that_can_wait_is_named_and_is_then_as_sure_as_was_said(
     assert soon.later is not None and soon.later.in_h > 15.0
     late = asked(wheel, past, read, planned=pass_at(15.0), then=(pass_at(30.0), pass_at(one, to)))
     assert late.later is not None and late.later.in_h == pytest.approx(one - 15.0)
+    overdue = asked(wheel, replace(past, now_h=40.0), np.full(28, 920.0), planned=pass_at(15.0), then=(pass_at(30.0),))
+    assert overdue.as_planned is not None and (overdue.later is None or overdue.later.in_h > 0.0)
     # what is done before the last pass hardly matters for it, so the whole plan is about as sure
     assert late.as_planned == pytest.approx(late.later.probability, abs=0.08)
     assert f"all done as planned, {round(100 * late.as_planned)} % hold" in late.why
