@@ -24,7 +24,7 @@ LEVEL_GRID = 65
 PROBE = 0.05  # of the target: change of tension by which the softness of spokes over a session is found
 PROBE_DRAWS = 24
 BLUR = 0.06  # of the tolerance: a draw so far inside it is counted as three in four
-MOST_NIGHTS = 6  # that a pass is thought of being put off by
+NIGHTS = (1, 2, 3, 4, 6, 8, 11, 14)  # that a pass is thought of being put off by
 DAY_H = 24.0
 AFTER_SESSION_H = 1.0  # a wheel is not judged in the hour after a session
 

@@ -24,7 +24,7 @@ from planner.present import (
 )
 from planner.prospect import (
     DAY_H,
-    MOST_NIGHTS,
+    NIGHTS,
     Later,
     Prospect,
     ToCome,
@@ -322,6 +322,6 @@ def _ways(
         last_h = max(passes[-1].at_h - prospect.lives[0].past.now_h, 0.0) if passes else 0.0
         in_h = [last_h] if last_h else []
         if planned is None or planned < asked:
-            in_h += [last_h + DAY_H * k for k in range(1, MOST_NIGHTS + 1)]
+            in_h += [last_h + DAY_H * nights for nights in NIGHTS]
         later = prospect.one_pass_later(in_h)
     return Ways(to_come=to_come, as_planned=planned, left_alone=alone, better=better, later=later)
