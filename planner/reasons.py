@@ -67,16 +67,18 @@ def in_words(
     out = [_lost(learned, noted)]
     if ways.left_alone is not None:
         out.append(_left_alone(ways.left_alone, asked.probability))
-    share = round(100.0 * to_come.probability)
+    another = to_come.probability < asked.probability
+    chance, done = to_come.probability, f"Left at {_sides(aim.tension_N)} now"
+    if another and ways.as_planned is not None:
+        chance, done = ways.as_planned, f"Brought to {_sides(aim.tension_N)} now and the rest done as planned"
     out.append(
-        f"Left at {_sides(aim.tension_N)} now, {share} % of the wheels that fit these readings stay within "
+        f"{done}, {round(100.0 * chance)} % of the wheels that fit these readings stay within "
         f"{asked.tolerance_percent:g} % of target and {asked.balance_percent:g} % balance to {to_come.until_h:.0f} h; "
         f"asked are {round(100 * asked.probability)} %."
     )
     out.append(_next_night(to_come))
     if ways.better is not None:
         out.append(f"{_sides(ways.better[0])} instead would hold in {round(100 * ways.better[1])} % (give --set).")
-    another = to_come.probability < asked.probability
     if another and passes_to_come:
         out.append(f"Another night and a pass are needed, as planned ({passes_to_come} still to come).")
     elif another:
@@ -85,8 +87,6 @@ def in_words(
         out.append("No further night is needed, though the schedule still has a pass.")
     else:
         out.append("No further night is needed.")
-    if another and ways.as_planned is not None:
-        out.append(f"Then, all done as planned, {round(100.0 * ways.as_planned)} % hold.")
     if ways.later is not None:
         when = "tomorrow" if ways.later.nights == 1 else f"in {ways.later.nights} nights"
         out.append(

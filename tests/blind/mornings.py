@@ -75,7 +75,7 @@ def record_of(folder: Path, build_file: Path, schedule: Mapping[str, Any], spoke
     begun = _time(before - longest - 48.0)
     longhold(
         "wheel", "new", build_file, "--batch", folder / "batch.json", "--plan", schedule_file, "--name", "blind",
-        "--out", record, "--now", begun,
+        "--out", record, "--force", "--now", begun,
     )  # fmt: skip
     schedule_file.unlink()
     if stretch is not None:

@@ -125,4 +125,4 @@ def test_a_pass_that_can_wait_is_named_and_is_then_as_sure_as_was_said(
     assert overdue.as_planned is not None and (overdue.later is None or overdue.later.in_h > 0.0)
     # what is done before the last pass hardly matters for it, so the whole plan is about as sure
     assert late.as_planned == pytest.approx(late.later.probability, abs=0.08)
-    assert f"all done as planned, {round(100 * late.as_planned)} % hold" in late.why
+    assert f"the rest done as planned, {round(100 * late.as_planned)} % of the wheels" in late.why
