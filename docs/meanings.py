@@ -285,7 +285,7 @@ JSON_KEYS = {
     "answer.lateral_after_mm": "of the rim at each spoke, + to the right",
     "answer.radial_after_mm": "of the rim at each spoke, + outward",
     "answer.another_night": "whether one more night and a pass are needed",
-    "answer.probability_settled": "that the wheel holds from here on",
+    "answer.probability_settled": "that the wheel holds from here on, read again after the turns and put right",
     "answer.probability_as_planned": "the same if the passes still planned are done too",
     "answer.probability_left_alone": "the same if no nipple is turned now",
     "answer.why": "the same in words",
