@@ -129,6 +129,18 @@ def test_the_next_action_follows_the_job_from_frame_to_reading() -> None:
     assert read.action == "read" and read.due_utc == NOW + timedelta(hours=72 + 720)
 
 
+def test_a_wheel_that_was_read_and_left_alone_is_not_pressed_to_its_pass() -> None:
+    content = add(
+        set_at(laced(), 72.0), 79.0, "session", session="touch", hours=0.5, tension_N={"left": 1100, "right": 1100}
+    )
+    assert not coming(content, 97).notes
+    read = add(content, 96.0, "reading", readings={"tension_N": [1010.0] * 28})
+    told = coming(read, 98)
+    assert told.action == "pass" and "were read 2 h ago and no nipple was turned" in told.notes[0]
+    done = add(read, 99.0, "session", session="pass", hours=0.5, tension_N={"left": 1040, "right": 1040})
+    assert coming(done, 100).action == "deliver" and not coming(done, 100).notes
+
+
 def test_a_touch_that_was_missed_is_passed_over_once_its_day_is_gone() -> None:
     content = set_at(laced(), 72.0)
     later = coming(content, 72 + 20)
