@@ -190,8 +190,8 @@ def _after_the_set(record: Record, build: Build, schedule: Schedule, now: dateti
     if read and not record.turned and session is not None and session.kind == "pass":
         ago = _hours((now - read[-1].at_utc).total_seconds() / 3600.0)
         notes.append(
-            f"all spokes were read {ago} ago and no nipple was turned: if the answer was to leave the wheel alone, deliver "
-            "it when it is due; if it put the pass off, do it then"
+            f"all spokes were read {ago} ago and no nipple was turned: if the answer was to leave the wheel alone, "
+            "deliver it when it is due; if it put the pass off, do it then"
         )
     if record.turned:
         notes.append("nipples were turned in a session that is not noted as over: read again, then note the session")
