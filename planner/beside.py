@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 WIDER_PERCENT = 2.0  # tolerance in "what would it buy"
 CHANGE_DRAWS = 48  # mean wheels for it
 COARSE_RATIO = 2.2  # steps of whole wheels in log time
+LATER_DAYS = (2, 3, 4, 6, 8, 11, 14)  # of delivery, where nothing holds and a night more is not enough
 SAME = 0.02  # of a probability: no better
 
 
@@ -99,11 +100,34 @@ def would_buy(search: Search, winner: Option, holds: bool) -> tuple[tuple[str, s
     effects = Parallel(n_jobs=search.cores, backend="threading")(
         delayed(_effect)(search, b, winner, holds) for b in changed
     )
-    return tuple((words, effect) for (words, *_), effect in zip(changes, effects, strict=True))
+    bought = [(words, effect) for (words, *_), (_, effect) in zip(changes, effects, strict=True)]
+    night = [enough for (_, _, key, _), (enough, _) in zip(changes, effects, strict=True) if key == "delivery_h"]
+    return (*bought, *([] if holds or any(night) else _later_delivery(search, winner)))
 
 
-def _effect(search: Search, changed: Build, winner: Option, holds: bool) -> str:
-    """The cheapest schedule for a changed build that holds, or the best; screened, then put through whole wheels."""
+def _later_delivery(search: Search, winner: Option) -> list[tuple[str, str]]:
+    """The soonest of some later deliveries at which no more passes than the best has are enough: more is lost by then."""
+    asked = search.build.tension
+    days = [d for d in LATER_DAYS if asked.delivery_h + 24.0 * d < 0.9 * asked.horizon_h]
+    found: list[tuple[str, str]] = []
+    while days:  # the latest first: where that is not enough no other is; then halving
+        day = days[-1] if not found else days[(len(days) - 1) // 2]
+        hours = asked.delivery_h + 24.0 * day
+        tension = asked.model_copy(update={"delivery_h": hours})
+        enough, effect = _effect(search, search.build.model_copy(update={"tension": tension}), winner, False)
+        if enough:
+            found = [(f"delivery {day} days later (tension.delivery_h {hours:g})", effect)]
+        elif not found:
+            break
+        days = [d for d in days if (d < day if enough else d > day)]
+    return found
+
+
+def _effect(search: Search, changed: Build, winner: Option, holds: bool) -> tuple[bool, str]:
+    """Whether a changed build can hold as asked, and how.
+
+    The cheapest schedule that does, or else the best; screened, then put through whole wheels.
+    """
     setting = replace(search.setting, build=changed)
     first = slice(0, CHANGE_DRAWS)
     draws, asked = search.mean_draws.take(first), changed.tension
@@ -126,14 +150,14 @@ def _effect(search: Search, changed: Build, winner: Option, holds: bool) -> str:
             search.evaluated += 1
             probability = float(outlook.holds(asked.tolerance_percent, asked.balance_percent).mean())
             if probability >= asked.probability:
-                return _in_words(winner, holds, passes, s, probability)
+                return True, _in_words(winner, holds, passes, s, probability)
             if best is None or probability > best[0]:
                 best = probability, s
     if best is None:
-        return "nothing"
+        return False, "nothing"
     if best[0] <= winner.probability + SAME:
-        return f"nothing to speak of: the best would hold with about {best[0]:.2f}"
-    return f"not enough: the best would hold with about {best[0]:.2f}"
+        return False, f"nothing to speak of: the best would hold with about {best[0]:.2f}"
+    return False, f"not enough: the best would hold with about {best[0]:.2f}"
 
 
 def _in_words(winner: Option, holds: bool, passes: int, found: Screened, probability: float) -> str:

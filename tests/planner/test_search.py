@@ -310,3 +310,21 @@ def test_what_a_change_buys_is_what_whole_wheels_say() -> None:
         assert wider.startswith(("not enough", "nothing to speak of"))
     stated = float(wider.rsplit(" ", 1)[1])
     assert stated == pytest.approx(again.best.probability, abs=0.12)
+
+
+def test_where_a_night_more_is_not_enough_the_soonest_delivery_that_is_is_named() -> None:
+    plan = find_plan(build(tension={"tolerance_percent": 4.0}), batch(), seed=1, draws=200)
+    assert not plan.holds
+    [(change, effect)] = [(c, e) for c, e in plan.would_buy if c.startswith("delivery ")]
+    found = re.fullmatch(r"delivery (\d+) days later \(tension\.delivery_h (\d+)\)", change)
+    assert found is not None and int(found[2]) == 48 + 24 * int(found[1])
+    later = find_plan(
+        build(tension={"tolerance_percent": 4.0, "delivery_h": int(found[2])}), batch(), seed=2, draws=200
+    )
+    assert later.holds and effect.startswith(f"{later.best.schedule.passes} overnight pass")
+    sooner = find_plan(
+        build(tension={"tolerance_percent": 4.0, "delivery_h": int(found[2]) - 24}), batch(), seed=2, draws=200
+    )
+    assert not sooner.holds or sooner.best.schedule.passes > later.best.schedule.passes
+    # nothing of it where a plan holds, or where one night more is enough
+    assert not any(c.startswith("delivery ") for c, _ in reference_plan().would_buy)
