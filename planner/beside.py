@@ -106,7 +106,7 @@ def would_buy(search: Search, winner: Option, holds: bool) -> tuple[tuple[str, s
 
 
 def _later_delivery(search: Search, winner: Option) -> list[tuple[str, str]]:
-    """The soonest of some later deliveries at which no more passes than the best has are enough: more is lost by then."""
+    """The soonest of some later deliveries at which no more passes than the best has are enough: more is over then."""
     asked = search.build.tension
     days = [d for d in LATER_DAYS if asked.delivery_h + 24.0 * d < 0.9 * asked.horizon_h]
     found: list[tuple[str, str]] = []
