@@ -9,6 +9,7 @@ laced, set, and left alone in a wheel of one number (`models.relax`).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -17,12 +18,12 @@ from numpy.typing import NDArray
 from bench.spokes import in_series
 from bench.steps import ReadyRule
 from models.batch import Batch, draw_chains
-from models.chain import Chain, ChainState, advance, thermal_strain, total_strain, virgin
+from models.chain import Chain, ChainState, advance, advance_with_slopes, elastic_strain, thermal_strain, virgin
 from models.relax import Session, in_wheel
 from models.thin import Thinned
 
 Floats = NDArray[np.float64]
-DRAWS = 500
+DRAWS = 400
 ASSIMILATIONS = 2
 OFFSET_SD_MM = 0.02  # of the seated zero
 STEP_SD_MM = 1.0  # of an offset after a jump that nobody knows the size of
@@ -72,7 +73,7 @@ def judge(
     length_mm = record.gauge_length_mm / spokes
     th = float(record.temperature_C[-1])
     load = float(record.load_N[-1])
-    state = led(one, record)[1]
+    state = led_to_the_end(one, record)
     state = advance(one, state, OFF_S, load, 0.0, th)[0]
     state = advance(one, state, 3600.0 * rule.rest_h, 0.0, 0.0, rule.temperature_C)[0]
     lacing = rule.lacing_tension_N
@@ -150,7 +151,7 @@ def updated(
     covariance = np.diag(noise) + _remainder(record, floor)
     root = np.linalg.cholesky(covariance)
     for _ in range(ASSIMILATIONS):
-        predicted = record.gauge_length_mm * led(_unpacked(line, theta), record)[0].T + offset[:, record.piece]
+        predicted = record.gauge_length_mm * led(_unpacked(line, theta), record).T + offset[:, record.piece]
         vary = np.hstack([theta[:, free], offset])
         a_theta, a_y = vary - vary.mean(axis=0), predicted - predicted.mean(axis=0)
         wide = a_y.T @ a_y / (draws - 1) + ASSIMILATIONS * covariance
@@ -178,20 +179,30 @@ def sparser(record: Thinned) -> Thinned:
     return replace(record, **{name: a[keep] for name, a in own.items() if isinstance(a, np.ndarray)})
 
 
-def led(chain: Chain, record: Thinned) -> tuple[Floats, ChainState]:
-    """Strain (n, draws) under the load history of a record, counted from the seated spoke; and the state at its end."""
+def led(chain: Chain, record: Thinned) -> Floats:
+    """(n, draws) strain under the load history of a record, counted from the seated spoke."""
+    load, th = np.maximum(record.load_N, 0.0)[:, None], record.temperature_C[:, None]
+    left = np.stack([state.strain for state in _states(chain, record)])
+    out: Floats = left + elastic_strain(chain, load) + thermal_strain(chain, th) - thermal_strain(chain, th[0])
+    return out
+
+
+def led_to_the_end(chain: Chain, record: Thinned) -> ChainState:
+    """The state under that history at its last row."""
+    *_, state = _states(chain, record)
+    return state
+
+
+def _states(chain: Chain, record: Thinned) -> Iterator[ChainState]:
+    """At each row of a record, led through its load history."""
     state = virgin(chain)
-    out = np.empty((record.time_s.size, *chain.shape))
     before_s, before_N = 0.0, float(record.load_N[0])
-    start = thermal_strain(chain, float(record.temperature_C[0]))
-    for i, (t, load, th) in enumerate(
-        zip(record.time_s.tolist(), record.load_N.tolist(), record.temperature_C.tolist(), strict=True)
+    for t, load, th in zip(
+        record.time_s.tolist(), np.maximum(record.load_N, 0.0).tolist(), record.temperature_C.tolist(), strict=True
     ):
-        load = max(load, 0.0)
-        state, _ = advance(chain, state, max(t - before_s, 0.0), before_N, load, th)
-        out[i] = total_strain(chain, state, load, th) - start
+        state, _ = advance_with_slopes(chain, state, max(t - before_s, 0.0), before_N, load, th)
+        yield state
         before_s, before_N = t, load
-    return out, state
 
 
 def _remainder(record: Thinned, sd_mm: float) -> Floats:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.program import program_from_text
-from bench.ready import led
+from bench.ready import led_to_the_end
 from bench.record import Run, table_of
 from bench.results import ChordNight, chord_nights
 from bench.spokes import in_series
@@ -97,7 +97,7 @@ def spare_night(run: Run, batch: Batch, *, seed: int = 0, draws: int = DRAWS) ->
         flat = own.take(np.unravel_index(np.arange(draws * count), (draws, count)))
         line = in_series(flat, (count,) * draws)
         before = _until(run, night)
-        state = led(line, before)[1]
+        state = led_to_the_end(line, before)
         th = float(before.temperature_C[-1])
         change = np.nan_to_num(night.temperature_C - night.temperature_C[0], nan=UNKNOWN_C)
         warmth.append(np.interp(time_h, night.time_h, np.abs(change)))
