@@ -37,8 +37,9 @@ How things are counted:
   the night, and on the morning of delivery, and does what `longhold retension` answers: leaves the wheel alone where it
   holds as asked as it stands, puts a pass off where the answer says that one will do a few nights later, else sets it to
   the tension that the answer names. The truth is not looked at before the wheel is delivered; one that then does not
-  hold is brought to target one night after the other like every other. So its ratio has what the plan's has not: readings
-  of the wheel itself. *Said* is what the last answer said of the wheel as it was left.
+  hold is brought to target one night after the other like every other. So its ratio has what the plan's has not, readings
+  of the wheel itself, and it costs days: a wheel whose pass is put off is late, and is judged from its delivery to the same
+  720 h (so are all whose further passes move delivery). *Said* is what the last answer said of the wheel as it was left.
 - *Claimed* is the plan's own `probability_holds`. A plan that says 'none holds' (exit 1) prints its best schedule; it is
   executed too, and reported apart.
 - Wheels of one batch share its truth, so the intervals by wheel (Wilson, 95 %) are too narrow; the standard error beside
