@@ -136,7 +136,7 @@ def retension_card(answer: Retension, name: str, demo: bool, *, reads: bool = Tr
 def _instead(answer: Retension) -> list[str]:
     """Where turning nothing now is as good."""
     if answer.left_alone is not None and answer.left_alone >= answer.build.tension.probability:
-        return [f"It holds as it stands, in {round(100.0 * answer.left_alone)} %: these turns are to true it."]
+        return [f"It holds as it stands, in {round(100.0 * answer.left_alone)} %: turn nothing, but to true it."]
     if answer.later is None:
         return []
     left, right = (show.force(t) for t in answer.later.tension_N)

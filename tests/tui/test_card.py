@@ -182,6 +182,11 @@ def test_a_stranger_finds_five_answers_on_the_retension_sheet_alone() -> None:
     assert "+ tightens" in text and "Position 1 is the first past the valve hole" in text  # which nipple, which way
     assert "never above 1300 N (132.6 kgf) (rim)" in text
     assert "LOOK FIRST at position 4" in text and "Another night is needed" in text
+    assert "one pass in 3 nights to 1010 N (103.0 kgf) left, 700 N (71.4 kgf) right would hold in 93 %" in text
+    standing = turning(28, 1)
+    standing.left_alone = 0.94
+    text = " ".join(t for t, *_ in pieces(retension_pdf(standing, "Front 7", False, "A5")))
+    assert "It holds as it stands, in 94 %: turn nothing, but to true it." in text and "one pass" not in text
 
 
 def test_room_for_what_is_read_after_is_left_where_the_page_has_it() -> None:
