@@ -93,16 +93,18 @@ def would_buy(search: Search, winner: Option, holds: bool) -> tuple[tuple[str, s
         changes.append((f"one more station (shop.stations {shop.stations + 1})", "shop", "stations", shop.stations + 1))
     from joblib import Parallel, delayed
 
-    changed = [
-        build.model_copy(update={table: getattr(build, table).model_copy(update={key: value})})
-        for _, table, key, value in changes
-    ]
+    changed = [_changed(build, table, key, value) for _, table, key, value in changes]
     effects = Parallel(n_jobs=search.cores, backend="threading")(
         delayed(_effect)(search, b, winner, holds) for b in changed
     )
     bought = [(words, effect) for (words, *_), (_, effect) in zip(changes, effects, strict=True)]
     night = [enough for (_, _, key, _), (enough, _) in zip(changes, effects, strict=True) if key == "delivery_h"]
     return (*bought, *([] if holds or any(night) else _later_delivery(search, winner)))
+
+
+def _changed(build: Build, table: str, key: str, value: float) -> Build:
+    """The build with one key of it changed."""
+    return build.model_copy(update={table: getattr(build, table).model_copy(update={key: value})})
 
 
 def _later_delivery(search: Search, winner: Option) -> list[tuple[str, str]]:
@@ -113,8 +115,7 @@ def _later_delivery(search: Search, winner: Option) -> list[tuple[str, str]]:
     while days:  # the latest first: where that is not enough no other is; then halving
         day = days[-1] if not found else days[(len(days) - 1) // 2]
         hours = asked.delivery_h + 24.0 * day
-        tension = asked.model_copy(update={"delivery_h": hours})
-        enough, effect = _effect(search, search.build.model_copy(update={"tension": tension}), winner, False)
+        enough, effect = _effect(search, _changed(search.build, "tension", "delivery_h", hours), winner, False)
         if enough:
             found = [(f"delivery {day} days later (tension.delivery_h {hours:g})", effect)]
         elif not found:

@@ -86,6 +86,11 @@ class Later:
         """Until then."""
         return max(1, round(self.in_h / DAY_H))
 
+    @property
+    def when(self) -> str:
+        """The same in words."""
+        return "tomorrow" if self.nights == 1 else f"in {self.nights} nights"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Prospect:

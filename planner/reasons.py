@@ -88,10 +88,9 @@ def in_words(
     else:
         out.append("No further night is needed.")
     if ways.later is not None:
-        when = "tomorrow" if ways.later.nights == 1 else f"in {ways.later.nights} nights"
+        one, share = ways.later, round(100.0 * ways.later.probability)
         out.append(
-            f"Or turn nothing now: one pass {when}, to {_sides(ways.later.tension_N)}, would hold by itself in "
-            f"{round(100.0 * ways.later.probability)} %."
+            f"Or turn nothing now: one pass {one.when}, to {_sides(one.tension_N)}, would hold by itself in {share} %."
         )
     if present.outliers:
         out.append("Clear up what does not fit first; then read again.")

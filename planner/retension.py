@@ -241,15 +241,15 @@ def _retension(
         soft = session_EA_N(setting, lives, wanted, session_hours(build, kind))
     again = [o.position for o in present.outliers if o.kind != "slipped"]
     found = turning(wheel, present.tension_N, wanted, limit, measured, soft, hold=again)
-    ways = None
+    ways, passes_to_come = None, sum(s.kind == "pass" for s in then)
     if first:
-        probability, another, why = None, any(s.kind == "pass" for s in then), FIRST_SET
+        probability, another, why = None, passes_to_come > 0, FIRST_SET
     elif prospect is not None:
         assert learned is not None
         ways = _ways(prospect, present, found, aim, then, believed=not turned and not learned.surprising)
         probability = ways.to_come.probability
         another = probability < build.tension.probability
-        why = in_words(build, aim, present, learned, past is not None, sum(s.kind == "pass" for s in then), ways)
+        why = in_words(build, aim, present, learned, past is not None, passes_to_come, ways)
     else:
         probability, another, why = by_the_trade(wheel, present, measured, past)
     return Retension(

@@ -43,6 +43,12 @@ def force(load_N: float | None) -> str:
     return f"{number(load_N)} N ({number(load_N / KGF_N, 1)} kgf)"
 
 
+def both_sides(tension_N: tuple[float, float]) -> str:
+    """Tension of left and right side: one force where they read the same."""
+    left, right = tension_N
+    return force(left) if round(left) == round(right) else f"{force(left)} left, {force(right)} right"
+
+
 def percent(value: float | None, places: int = 1) -> str:
     """A value that is already in percent."""
     return with_unit(value, "%", places)

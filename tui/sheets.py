@@ -95,10 +95,8 @@ def retension_pdf(answer: Retension, name: str, demo: bool, paper: str) -> bytes
 
 def retension_card(answer: Retension, name: str, demo: bool, *, reads: bool = True) -> Card:
     """The turns of one session, in the order to turn them; ``reads``: with room for what is read after."""
-    left, right = answer.aim.tension_N
-    both = show.force(left) if round(left) == round(right) else f"{show.force(left)} left, {show.force(right)} right"
     facts = [
-        f"{answer.aim.kind.capitalize()}, to {both}.",
+        f"{answer.aim.kind.capitalize()}, to {show.both_sides(answer.aim.tension_N)}.",
         "Another night is needed after it." if answer.another_night else "After it the wheel should hold.",
         *_instead(answer),
         *(f"LOOK FIRST at position {o.position}: {o.why}." for o in answer.present.outliers),
@@ -139,10 +137,9 @@ def _instead(answer: Retension) -> list[str]:
         return [f"It holds as it stands, in {round(100.0 * answer.left_alone)} %: turn nothing, but to true it."]
     if answer.later is None:
         return []
-    left, right = (show.force(t) for t in answer.later.tension_N)
-    to = left if left == right else f"{left} left, {right} right"
-    when = "tomorrow" if answer.later.nights == 1 else f"in {answer.later.nights} nights"
-    return [f"Or turn nothing now: one pass {when} to {to} would hold in {round(100.0 * answer.later.probability)} %."]
+    later = answer.later
+    to, share = show.both_sides(later.tension_N), round(100.0 * later.probability)
+    return [f"Or turn nothing now: one pass {later.when} to {to} would hold in {share} %."]
 
 
 def _lines(texts: Sequence[str], *, tight: bool = False) -> list[Row]:

@@ -39,7 +39,8 @@ class Program:
     """Stands in for `longhold`: gives prepared answers, keeps what it was told."""
 
     def __init__(self, *answers: dict[str, Any]) -> None:
-        self.answers, self.told = list(answers), []  # type: ignore[var-annotated]
+        self.answers = list(answers)
+        self.told: list[list[str]] = []
 
     def __call__(self, *args: object) -> str:
         words = [str(a) for a in args]

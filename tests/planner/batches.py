@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from models.batch import Batch
-from planner.build import Build, build_of
+from planner.build import Build, build_of, load_build
 from tests.golden import default_chain
 
+DEMO = Path(__file__).parents[2] / "datasets" / "demo" / "build.toml"
 RIM = {
     "area_mm2": 85.0,
     "in_plane_inertia_mm4": 2100.0,
@@ -31,3 +33,10 @@ def build(spokes: int = 16, **tables: dict[str, Any]) -> Build:
     wheel = {"spokes": spokes, "crosses": 1, "rim": RIM, **tables.pop("wheel", {})}
     shop = {"stations": spokes, **tables.pop("shop", {})}
     return build_of({"wheel": wheel, "shop": shop, **tables})
+
+
+def demo_build(**tension: float) -> Build:
+    """The demonstration's wheel, with some of what is asked of its tension changed."""
+    content = load_build(DEMO).as_dict()
+    content["tension"] |= tension
+    return build_of(content)

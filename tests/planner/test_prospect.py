@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
-from planner.build import Build, build_of, load_build
 from planner.past import BenchNight, Past, Seen, Sitting
 from planner.present import Measured
 from planner.retension import Retension, retension
 from planner.schedule import Session
 from planner.wheel import Wheel, wheel_of
+from tests.planner.batches import demo_build
 from tests.planner.simwheel import SimWheel
 from tests.planner.test_retension import batch_of
 
@@ -26,20 +27,9 @@ def pass_at(at_h: float, tension_N: float = 1000.0) -> Session:
 FAR_OFF = pass_at(500.0)  # a pass still to come: then no later one is looked for
 
 
-def build_with(root: object, tolerance_percent: float) -> Build:
-    content = load_build(f"{root}/datasets/demo/build.toml").as_dict()
-    content["tension"]["tolerance_percent"] = tolerance_percent
-    return build_of(content)
-
-
 @pytest.fixture(scope="module")
-def build(request: pytest.FixtureRequest) -> Build:
-    return build_with(request.config.rootpath, 7.0)
-
-
-@pytest.fixture(scope="module")
-def wheel(build: Build) -> Wheel:
-    return wheel_of(build)
+def wheel() -> Wheel:
+    return wheel_of(demo_build(tolerance_percent=7.0))
 
 
 @pytest.fixture(scope="module")
@@ -52,14 +42,12 @@ def past() -> Past:
     )  # fmt: skip
 
 
-def asked(wheel: Wheel, past: Past, read_N: np.ndarray, **more: object) -> Retension:
+def asked(wheel: Wheel, past: Past, read_N: np.ndarray, **more: Any) -> Retension:
     seen = Measured(tension_N=read_N, sd_N=READ * read_N)
-    return retension(wheel, seen, batch=batch_of(recoverable=0.15), past=past, deliver_h=48.0, **more)  # type: ignore[arg-type]
+    return retension(wheel, seen, batch=batch_of(recoverable=0.15), past=past, deliver_h=48.0, **more)
 
 
-def test_a_wheel_that_holds_as_it_stands_is_left_alone_and_one_out_of_balance_is_not(
-    build: Build, wheel: Wheel, past: Past
-) -> None:
+def test_a_wheel_that_holds_as_it_stands_is_left_alone_and_one_out_of_balance_is_not(wheel: Wheel, past: Past) -> None:
     low = asked(wheel, past, np.full(28, 940.0))
     assert low.left_alone is not None and low.probability is not None
     assert low.left_alone < 0.5 < low.probability  # what is still to be lost would take it out: set it higher
@@ -79,9 +67,9 @@ def test_a_wheel_that_holds_as_it_stands_is_left_alone_and_one_out_of_balance_is
     assert crooked.as_dict()["probability_left_alone"] == pytest.approx(crooked.left_alone, abs=1e-4)
 
 
-def test_no_other_set_tension_would_hold_clearly_more_surely(past: Past, request: pytest.FixtureRequest) -> None:
+def test_no_other_set_tension_would_hold_clearly_more_surely(past: Past) -> None:
     """Where the tolerance is too narrow for nearly all draws too: then not a level at which both ends are missed."""
-    wheel = wheel_of(build_with(request.config.rootpath, 4.0))
+    wheel = wheel_of(demo_build(tolerance_percent=4.0))
     past, read = replace(past, now_h=135.0), np.full(28, 945.0)
     chosen = asked(wheel, past, read, then=(FAR_OFF,))
     assert chosen.probability is not None and chosen.probability > 0.1
@@ -91,10 +79,8 @@ def test_no_other_set_tension_would_hold_clearly_more_surely(past: Past, request
         assert other.probability is not None and chosen.probability >= other.probability - 0.05, level
 
 
-def test_a_pass_that_can_wait_is_named_and_is_then_as_sure_as_was_said(
-    request: pytest.FixtureRequest, past: Past
-) -> None:
-    narrow = build_with(request.config.rootpath, 5.0)
+def test_a_pass_that_can_wait_is_named_and_is_then_as_sure_as_was_said(past: Past) -> None:
+    narrow = demo_build(tolerance_percent=5.0)
     wheel = wheel_of(narrow)
     said, found = [], []
     for seed in (11, 12):  # a single wheel's readings move the answer either way

@@ -11,7 +11,7 @@ from models.batch import Batch
 from models.chain import elastic_slope_per_N
 from models.errors import CannotAnswer
 from models.gauge import Gauge
-from planner.build import Build, build_of, load_build
+from planner.build import Build, build_of
 from planner.learning import _sizes, effective, weights
 from planner.past import BenchNight, Past, Sitting, Turned
 from planner.present import (
@@ -27,9 +27,9 @@ from planner.retension import Retension, retension
 from planner.schedule import Session
 from planner.wheel import Wheel, wheel_of
 from tests.golden import default_chain
+from tests.planner.batches import demo_build
 from tests.planner.simwheel import SimWheel
 
-DEMO = "datasets/demo/build.toml"
 SET_N = 1010.0
 
 
@@ -41,10 +41,8 @@ def batch_of(**log_sd: float) -> Batch:
 
 
 @pytest.fixture(scope="module")
-def build(request: pytest.FixtureRequest) -> Build:
-    content = load_build(request.config.rootpath / DEMO).as_dict()
-    content["tension"]["reading_repeat_percent"] = 2.0
-    return build_of(content)
+def build() -> Build:
+    return demo_build(reading_repeat_percent=2.0)
 
 
 @pytest.fixture(scope="module")

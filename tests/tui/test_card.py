@@ -14,6 +14,7 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from models.calibrate import calibrate
 from models.errors import InputError
+from planner.prospect import Later
 from tests.models.test_gauge import FRAME_N_PER_MM, invented
 from tui.card import (
     BOLD,
@@ -100,7 +101,7 @@ def turning(spokes: int, rounds: int) -> Any:
     odd = SimpleNamespace(position=4, why="read 700 N, 940 N is likely: a misread spoke or a slipped nipple")
     return SimpleNamespace(
         aim=SimpleNamespace(kind="pass", tension_N=(1030.0, 720.0)), another_night=True,
-        left_alone=0.2, later=SimpleNamespace(nights=3, tension_N=(1010.0, 700.0), probability=0.93),
+        left_alone=0.2, later=Later(in_h=72.0, tension_N=(1010.0, 700.0), probability=0.93),
         build=SimpleNamespace(tension=SimpleNamespace(probability=0.9)),
         present=SimpleNamespace(outliers=[odd]), limit_N=1300.0, limit="rim",
         turning=SimpleNamespace(rounds=moves, turns=np.zeros(spokes), peak_N=1200.0),

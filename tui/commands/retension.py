@@ -256,12 +256,11 @@ def in_words(answer: Retension) -> str:
     """The answer as a builder reads it at the stand."""
     import numpy as np
 
-    from tui.format import force, number, signed
+    from tui.format import both_sides, force, number, signed
     from tui.turns import fraction
 
-    left, right = answer.aim.tension_N
-    both = force(left) if round(left) == round(right) else f"{force(left)} left, {force(right)} right"
-    lines = [f"{answer.build.name}: {answer.aim.kind}, to {both} (by {answer.aim.basis})", "", answer.why, ""]
+    to = both_sides(answer.aim.tension_N)
+    lines = [f"{answer.build.name}: {answer.aim.kind}, to {to} (by {answer.aim.basis})", "", answer.why, ""]
     for outlier in answer.present.outliers:
         lines += [f"LOOK FIRST at position {outlier.position}: {outlier.why}.", ""]
     turned = answer.turning
