@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from models.errors import InputError
 from models.units import KGF_N
 from tui import format as show
-from tui.card import Card, Row, pdf
 from tui.gaugetable import places_of, rows_by_reading, steps_places, table_rows
+from tui.pages import Card, Row, pdf, pdf_pages
 from tui.turns import fraction
 
 if TYPE_CHECKING:
@@ -86,11 +86,11 @@ def _way(direction: str) -> str:
 
 
 def retension_pdf(answer: Retension, name: str, demo: bool, paper: str) -> bytes:
-    """The sheet as one page; room for what is read after only where the page has it. Raises as `card.pdf`."""
+    """The sheet, with room for what is read after only where one page has it. Raises as `pages.pdf_pages`."""
     try:
         return pdf(retension_card(answer, name, demo), paper)
     except InputError:
-        return pdf(retension_card(answer, name, demo, reads=False), paper)
+        return pdf_pages([retension_card(answer, name, demo, reads=False)], paper)
 
 
 def retension_card(answer: Retension, name: str, demo: bool, *, reads: bool = True) -> Card:

@@ -27,9 +27,9 @@ from bench.recorder import finish
 from planner.calendar import ics_text
 from planner.events import Event
 from tests.bench.runs import record_run
-from tui.card import Card, Row, pdf
 from tui.cli import run
 from tui.out import json_text
+from tui.pages import Card, Row, pdf
 
 
 @pytest.fixture(scope="module")

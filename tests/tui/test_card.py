@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import itertools
+import re
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -16,21 +18,8 @@ from models.calibrate import calibrate
 from models.errors import InputError
 from planner.prospect import Later
 from tests.models.test_gauge import FRAME_N_PER_MM, invented
-from tui.card import (
-    BOLD,
-    LEAST_PT,
-    MARGIN_PT,
-    PAPERS,
-    PLAIN,
-    Card,
-    OnStation,
-    Row,
-    bench_card,
-    build_card,
-    pdf,
-    pdf_pages,
-    wrapped,
-)
+from tui.card import OnStation, bench_card, build_card
+from tui.pages import BOLD, LEAST_PT, MARGIN_PT, PAPERS, PLAIN, Card, Row, pdf, pdf_pages, wrapped
 from tui.sheets import gauge_card, retension_pdf
 
 SCHEDULE: dict[str, Any] = {
@@ -244,6 +233,22 @@ def test_several_nights_are_pages_of_one_file_in_their_order() -> None:
         (True, False),
         (False, True),
     ]
+
+
+def test_a_card_of_more_rows_than_a_page_goes_on_over_others_each_with_its_cautions() -> None:
+    """A frame of forty stations on A5: no station is lost, and every sheet can be signed alone."""
+    stations = [OnStation(station=f"S{i:02d}", spokes=f"position {i}") for i in range(1, 41)]
+    card = bench_card(
+        stations, name="front", night="Run 1", load_N=1472, hours=12, temperature_C=20, slack_h=0.5, demo=False
+    )
+    texts = [p.extract_text() for p in PdfReader(io.BytesIO(pdf_pages([card, built()], "A5"))).pages]
+    sheets = [t for t in texts if "Bench night" in t]
+    assert [f"(sheet {i + 1} of {len(sheets)})" in t for i, t in enumerate(sheets)] == [True] * len(sheets)
+    assert len(sheets) >= 2 and "Build card: " in texts[-1] and "(sheet" not in texts[-1]
+    assert [s for t in sheets for s in re.findall(r"S\d\d", t)] == [f"S{i:02d}" for i in range(1, 41)]
+    assert all("eye protection on" in t and "set up by" in t for t in sheets)
+    with pytest.raises(InputError, match="does not fit one A5 page"):  # nothing can be parted in this one
+        pdf_pages([replace(card, rows=card.rows[:1], facts=("word " * 3000,))], "A5")
 
 
 def test_a_stranger_reads_the_gauge_off_its_card() -> None:

@@ -240,26 +240,27 @@ def _draw(out: Path, batch: Batch, records: list[Record], answer: Plan) -> None:
 
 
 def _cards(out: Path, answer: Plan) -> None:
-    from tui import card
     from tui import demo_scenario as scene
+    from tui.card import OnStation, program_card
     from tui.out import write_whole
+    from tui.pages import pdf_pages
     from tui.planfolder import bench_cards, the_build_card
 
-    write_whole(out / "build-card.pdf", card.pdf(the_build_card(answer.as_dict(), answer), "A5"))
+    write_whole(out / "build-card.pdf", pdf_pages([the_build_card(answer.as_dict(), answer)], "A5"))
     nights = bench_cards(answer, scene.STATIONS)
     if not nights:  # the plan needs no stretch: the card is that of the batch's own night
         from bench.program import read_program
 
         program = read_program(out / "program.toml")
         nights = [
-            card.program_card(
-                [card.OnStation(station=station, spokes=spoke) for station, spoke in program.spokes],
+            program_card(
+                [OnStation(station=station, spokes=spoke) for station, spoke in program.spokes],
                 name=program.name,
                 steps=[(s.name, s.duration_s) for s in program.steps],
                 demo=True,
             )
         ]
-    write_whole(out / "bench-card.pdf", card.pdf_pages(nights, "A5"))
+    write_whole(out / "bench-card.pdf", pdf_pages(nights, "A5"))
 
 
 def _tell(

@@ -309,11 +309,12 @@ def read(
         raise error if str(error).startswith("--") else InputError(f"{record}: {error}") from None
     step = step_N or round_step(curve.range_N[1] - curve.range_N[0])
     if pdf_file is not None:
-        from tui.card import pdf
+        from tui.pages import pdf_pages
         from tui.sheets import gauge_card
 
         refuse_existing(pdf_file, force)
-        write_whole(pdf_file, pdf(gauge_card(curve, step, stiffness, demo=bool(curve.extra.get("invented"))), paper))
+        on_paper = gauge_card(curve, step, stiffness, demo=bool(curve.extra.get("invented")))
+        write_whole(pdf_file, pdf_pages([on_paper], paper))
         say(f"wrote {pdf_file}")
     if as_json:
         head: dict[str, Any] = {
