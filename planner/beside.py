@@ -93,16 +93,15 @@ def would_buy(search: Search, winner: Option, holds: bool) -> tuple[tuple[str, s
         changes.append((f"one more station (shop.stations {shop.stations + 1})", "shop", "stations", shop.stations + 1))
     from joblib import Parallel, delayed
 
-    changed = [_changed(build, table, key, value) for _, table, key, value in changes]
     effects = Parallel(n_jobs=search.cores, backend="threading")(
-        delayed(_effect)(search, b, winner, holds) for b in changed
+        delayed(_effect)(search, changed(build, table, key, value), winner, holds) for _, table, key, value in changes
     )
     bought = [(words, effect) for (words, *_), (_, effect) in zip(changes, effects, strict=True)]
     night = [enough for (_, _, key, _), (enough, _) in zip(changes, effects, strict=True) if key == "delivery_h"]
     return (*bought, *([] if holds or any(night) else _later_delivery(search, winner)))
 
 
-def _changed(build: Build, table: str, key: str, value: float) -> Build:
+def changed(build: Build, table: str, key: str, value: float) -> Build:
     """The build with one key of it changed."""
     return build.model_copy(update={table: getattr(build, table).model_copy(update={key: value})})
 
@@ -115,7 +114,7 @@ def _later_delivery(search: Search, winner: Option) -> list[tuple[str, str]]:
     while days:  # the latest first: where that is not enough no other is; then halving
         day = days[-1] if not found else days[(len(days) - 1) // 2]
         hours = asked.delivery_h + 24.0 * day
-        enough, effect = _effect(search, _changed(search.build, "tension", "delivery_h", hours), winner, False)
+        enough, effect = _effect(search, changed(search.build, "tension", "delivery_h", hours), winner, False)
         if enough:
             found = [(f"delivery {day} days later (tension.delivery_h {hours:g})", effect)]
         elif not found:
@@ -124,29 +123,29 @@ def _later_delivery(search: Search, winner: Option) -> list[tuple[str, str]]:
     return found
 
 
-def _effect(search: Search, changed: Build, winner: Option, holds: bool) -> tuple[bool, str]:
-    """Whether a changed build can hold as asked, and how.
+def _effect(search: Search, build: Build, winner: Option, holds: bool) -> tuple[bool, str]:
+    """Whether a (changed) build can hold as asked, and how.
 
     The cheapest schedule that does, or else the best; screened, then put through whole wheels.
     """
-    setting = replace(search.setting, build=changed)
+    setting = replace(search.setting, build=build)
     first = slice(0, CHANGE_DRAWS)
-    draws, asked = search.mean_draws.take(first), changed.tension
+    draws, asked = search.mean_draws.take(first), build.tension
     known = {b: state.take(first) for b, state in search.stretches}
-    longest = max((b.hours for b in benches(changed) if b is not None), default=0.0)
+    longest = max((b.hours for b in benches(build) if b is not None), default=0.0)
     planned = winner.candidate.bench.hours if winner.candidate.bench else longest
-    likely = [b for b in benches(changed) if b is None or b.hours in (longest, planned)]
+    likely = [b for b in benches(build) if b is None or b.hours in (longest, planned)]
     stretches = [(b, known[b] if b in known else bench_state(setting, draws, b)) for b in likely]
     best: tuple[float, Screened] | None = None
     for passes in range(winner.schedule.passes + 1):
         found = [
-            s for t in ways(changed, passes) for s in screen(setting, draws, t, stretches, [search.most], search.most)
+            s for t in ways(build, passes) for s in screen(setting, draws, t, stretches, [search.most], search.most)
         ]
         fit = [s for s in found if s.probability >= asked.probability]
         tried = [min(fit, key=lambda s: search.cost(s.candidate))] if fit else []
         tried += [surest(found)] if found else []
         for s in dict.fromkeys(tried):
-            schedule = s.candidate.schedule(changed, setting.targets_N)
+            schedule = s.candidate.schedule(build, setting.targets_N)
             outlook = look_ahead(setting, search.few, schedule, COARSE_RATIO, 1)
             search.evaluated += 1
             probability = float(outlook.holds(asked.tolerance_percent, asked.balance_percent).mean())

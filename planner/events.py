@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from planner.agenda import both_sides, listed
@@ -18,6 +18,7 @@ UNLOAD_H = 0.25
 DELIVER_H = 0.25
 BEFORE_MIN = 15.0  # alarm
 BEFORE_DELIVERY_MIN = 60.0
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 TITLES = {"set": "Set", "touch": "Touch (same day)", "pass": "Pass after the night"}
 
 
@@ -121,8 +122,16 @@ def _numbered(schedule: Schedule, wanted: Sequence[Session]) -> list[tuple[str, 
     return out
 
 
+def is_off(day: date, days_off: Sequence[object]) -> bool:
+    """Whether a day is among days off: dates, or names of weekdays."""
+    off = {d.isoformat() if isinstance(d, date) else d for d in days_off}
+    return day.isoformat() in off or WEEKDAYS[day.weekday()] in off
+
+
 def _in_hours(build: Build, moment: datetime) -> bool:
     clock = hour_of(moment)
+    if is_off(moment.date(), build.order.days_off):
+        return False
     return hour_of(build.shop.work_start) <= clock and clock + UNLOAD_H <= hour_of(build.shop.work_end)
 
 

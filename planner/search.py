@@ -19,7 +19,7 @@ from models.batch import Batch
 from models.errors import CannotAnswer
 from planner.answer import Option, Plan, asked_of_limits, binding_limit, thread_used_mm, warnings_of, what_to_relax
 from planner.beside import heat, inflated, tradeoff, would_buy
-from planner.candidates import Candidate, benches, most_level, ways, wheel_limits
+from planner.candidates import Bench, Candidate, benches, most_level, ways, wheel_limits
 from planner.covered import refuse_untested
 from planner.further import further_passes
 from planner.learning import with_other_draws
@@ -52,7 +52,15 @@ CLEARLY_H = 1.0  # of those hours: a way that is lighter by less is not said to 
 class Search:
     """One batch, one build: candidates and what they do, all with the same draws."""
 
-    def __init__(self, build: Build, batch: Batch, seed: int = 0, draws: int = DRAWS, cores: int = -1) -> None:
+    def __init__(
+        self,
+        build: Build,
+        batch: Batch,
+        seed: int = 0,
+        draws: int = DRAWS,
+        cores: int = -1,
+        stretches: Sequence[Bench | None] | None = None,
+    ) -> None:
         wheel = wheel_of(build)
         self.build, self.batch, self.cores = build, of_its_fibre(build, batch), cores
         highest = max(wheel.side_targets_N())
@@ -71,7 +79,8 @@ class Search:
         self.quick = self.draws.take(slice(0, min(LOOK_DRAWS, draws)))
         self.few = self.draws.take(slice(0, min(FEW_DRAWS, draws)))
         self.mean_draws = MeanDraws.of(self.setting, self.draws.take(slice(0, SCREENING_DRAWS)))
-        self.stretches = [(b, bench_state(self.setting, self.mean_draws, b)) for b in benches(build)]
+        on_the_frame = benches(build) if stretches is None else stretches
+        self.stretches = [(b, bench_state(self.setting, self.mean_draws, b)) for b in on_the_frame]
         self.fresh = draw_wheels(build, wheel, self.batch, np.random.default_rng([seed, 2]), draws)
         self.claimed: dict[Candidate, Option] = {}
         self.further: dict[Candidate, float] = {}  # passes where the schedule fails
@@ -213,6 +222,7 @@ def find_plan(
     draws: int = DRAWS,
     progress: Callable[[str], None] | None = None,
     cores: int = -1,
+    stretches: Sequence[Bench | None] | None = None,
 ) -> Plan:
     """Search, and claim with fresh draws.
 
@@ -221,6 +231,7 @@ def find_plan(
     draws : wheels in the claim
     progress : called with a few words at each stage
     cores : to work on; -1: all, 1 where many builds are planned side by side
+    stretches : that come into question, where these are settled already; else all that are worth comparing
 
     Returns
     -------
@@ -234,12 +245,17 @@ def find_plan(
         The target itself is over a limit of the wheel or over what the batch was tested at, so no schedule can be
         given at all; or the simulated wheels find no balance.
     """
-    return with_other_draws(lambda s: _find_plan(build, batch, s, draws, progress or _silent, cores), seed)
+
+    def find(with_seed: int) -> Plan:
+        say = progress or _silent
+        say("the wheel, and the spokes it may get")
+        return _find_plan(Search(build, batch, with_seed, draws, cores, stretches), say)
+
+    return with_other_draws(find, seed)
 
 
-def _find_plan(build: Build, batch: Batch, seed: int, draws: int, say: Callable[[str], None], cores: int) -> Plan:
-    say("the wheel, and the spokes it may get")
-    search = Search(build, batch, seed, draws, cores)
+def _find_plan(search: Search, say: Callable[[str], None]) -> Plan:
+    build, cores, draws = search.build, search.cores, search.fresh.count
     looked: list[Option] = []
     found: dict[int, list[Screened]] = {}
     won: tuple[Option, float] | None = None

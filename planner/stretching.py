@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from models.errors import CannotAnswer, InputError
 from planner.agenda import runs_of
-from planner.events import DELIVER_H, LACING_H, Event, Times, events_at, mount_h
+from planner.events import DELIVER_H, LACING_H, Event, Times, events_at, is_off, mount_h
 from planner.schedule import Schedule, hour_of
 from planner.windows import rested_so
 
@@ -26,7 +26,6 @@ GRID_H = 0.25  # starts are tried at such steps
 DAYS_TRIED = 14  # on which the frame may first be loaded
 LOOK_AHEAD_DAYS = 90
 LIKE_PLANNED_H = 1.5  # a rest within this of the planned one is as planned
-WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +46,6 @@ class _Shop:
 
     build: Build
     midnight: datetime
-    days_off: tuple[object, ...]
     frame: list[tuple[float, float]] = field(default_factory=list)
     person: list[tuple[float, float]] = field(default_factory=list)
 
@@ -60,9 +58,7 @@ class _Shop:
         return hour_of(self.build.shop.work_end)
 
     def works(self, day: int) -> bool:
-        on = (self.midnight + timedelta(days=day)).date()
-        off = {d.isoformat() if isinstance(d, date) else d for d in self.days_off}
-        return on.isoformat() not in off and WEEKDAYS[on.weekday()] not in off
+        return not is_off((self.midnight + timedelta(days=day)).date(), self.build.order.days_off)
 
     def at_work(self, start_h: float, length_h: float) -> bool:
         """Whether a person may do this then: one working day, nothing else to do."""
@@ -137,7 +133,6 @@ def calendar_of(
     *,
     wheels: int | None = None,
     due: datetime | None = None,
-    days_off: Sequence[object] | None = None,
     now: datetime | None = None,
     name: str | None = None,
     runs_done: int = 0,
@@ -149,7 +144,7 @@ def calendar_of(
     Parameters
     ----------
     start : nothing begins before it; with a time zone all times have it, without one they are the shop's own clock
-    wheels, due, days_off : the build's ``[order]`` where left out
+    wheels, due : the build's ``[order]`` where left out
     now : the due date must lie after it; not looked at where left out
     name : of the wheel, or of the order; the build's where left out
     runs_done : runs of the frame before those of ``schedule`` (they count in the numbers of the others)
@@ -166,7 +161,6 @@ def calendar_of(
     order = build.order
     count = order.wheels if wheels is None else wheels
     due = order.due if due is None else due
-    off = tuple(order.days_off) if days_off is None else tuple(days_off)
     if due is not None:
         if now is not None:
             refuse_gone_by(due, now)
@@ -174,7 +168,7 @@ def calendar_of(
         if due <= start:
             raise InputError(f"order.due = {due:%Y-%m-%d %H:%M} is not after the start, {start:%Y-%m-%d %H:%M}")
     midnight = start.replace(hour=0, minute=0, second=0, microsecond=0)
-    shop = _Shop(build=build, midnight=midnight, days_off=off)
+    shop = _Shop(build=build, midnight=midnight)
     for other in beside:
         shop.take(other)
     begin = shop.hours(start)
@@ -227,8 +221,7 @@ def _one_wheel(
             rests = [bench.laced - end for end in bench.ended]
             notes.append(
                 f"wheel {wheel}: days off and working hours make rests of {min(rests):.1f} to {max(rests):.1f} h "
-                f"instead of the planned {min(r for _, r in runs):.1f} to {max(r for _, r in runs):.1f} h: plan with "
-                "these, or start on another day"
+                f"instead of the planned {min(r for _, r in runs):.1f} to {max(r for _, r in runs):.1f} h"
             )
     else:
         laced = begin if done.laced else shop.next_at_work(_up(begin), LACING_H)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tui import card
+from tui import card, pages
 from tui import format as show
 
 if TYPE_CHECKING:
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
     from models.gauge import Gauge
     from planner.answer import Plan
     from planner.events import Event
-    from planner.stretching import Laid
+    from planner.ondays import OnDays
 
 SIDES = ("left", "right")
 
@@ -83,117 +82,25 @@ def with_readings(schedule: dict[str, Any], answer: Plan, batch: Batch, gauge: G
 # calendar ------------------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OnDays:
-    """A plan on real days, and what it is worth there."""
+def days_in_words(days: OnDays) -> list[str]:
+    """For plan.txt."""
+    from planner.ondays import WAY_OUT
 
-    laid: Laid
-    ics: str
-    differs: tuple[str, ...]  # in what the days differ from the plan; empty: in nothing
-    probability: float | None  # that a wheel built so holds, the least of the order's; None: as the plan says
-    holds: bool  # with the probability asked for
-
-    @property
-    def way_out(self) -> str:
-        """What to change where the days are the trouble: then the search knows of them."""
-        real = self.laid.schedules[0]
-        keys = [
-            f"{key} = {hours:g}"
-            for key, hours in (
-                ("slack_h", real.rest.hours if real.rest else None),
-                ("laced_h", real.laced.hours if real.laced else None),
-            )
-            if hours is not None
-        ]
-        return f"Plan again with the times that the days give ([shop] {', '.join(keys)}), or begin on another day"
-
-    def as_dict(self) -> dict[str, Any]:
-        """Key ``as_laid`` of schedule.json."""
-        return {
-            "differs": list(self.differs),
-            "steps": self.laid.schedules[0].as_list(),
-            "probability_holds": None if self.probability is None else round(self.probability, 4),
-            "holds": self.holds,
-            "bench_nights": self.laid.nights,
-            "ready": self.laid.ready.isoformat(),
-            "late": self.laid.late,
-            "warnings": list(self.laid.warnings),
-            "events": [
-                {
-                    "kind": e.kind,
-                    "wheel": e.wheel,
-                    "start": e.start.isoformat(),
-                    "end": e.end.isoformat(),
-                    "what": e.title,
-                }
-                for e in self.laid.events
-            ],
-        }
-
-    def in_words(self) -> list[str]:
-        """For plan.txt."""
-        lines = ["On the calendar:"]
-        lines += [f"  {e.start:%a %Y-%m-%d %H:%M}  {e.title}" for e in self.laid.events]
-        for text in self.differs:
-            lines.append(f"  Differs from the plan: {text}.")
-        if self.probability is not None:
-            verdict = "it still holds as asked" if self.holds else f"LESS THAN ASKED. {self.way_out}"
-            lines.append(
-                f"  Judged again as laid: it holds in {show.percent(100 * self.probability, 0)} of simulated wheels; "
-                f"{verdict}."
-            )
-        lines += [f"  - {w}" for w in self.laid.warnings]
-        return lines
-
-
-def on_days(answer: Plan, batch: Batch, start: datetime, *, seed: int, draws: int, made_at: datetime) -> OnDays:
-    """Lay the plan out from ``start``, and judge it again where the days make it another one.
-
-    Raises
-    ------
-    InputError
-        The due date lies before the start.
-    CannotAnswer
-        The work fits into the shop's hours on no day.
-    """
-    from planner.calendar import ics_text
-    from planner.outlook import Setting, draw_wheels, look_ahead
-    from planner.stretching import calendar_of
-    from planner.wheel import wheel_of
-
-    build, planned = answer.build, answer.best.schedule
-    laid = calendar_of(build, planned, start)
-    differs: list[str] = []
-    chance: float | None = None
-    asked = build.tension
-    n = build.wheel.spokes
-    others = []
-    for real in dict.fromkeys(laid.schedules):
-        before = len(differs)
-        if planned.laced is not None and real.laced is not None and real.laced.hours != planned.laced.hours:
-            differs.append(f"laced for {real.laced.hours:.3g} h before the set instead of {planned.laced.hours:.3g} h")
-        rests = sorted(set(real.rest_h(n)))
-        if real.rest_h(n) != planned.rest_h(n):
-            span = f"{rests[0]:.3g} h" if len(rests) == 1 else f"{rests[0]:.3g} to {rests[-1]:.3g} h"
-            differs.append(f"off the frame and slack for {span}")
-        if len(differs) > before:
-            others.append(real)
-    if others:
-        # the same draws as the plan's own claim, so that only the days make the difference
-        wheel = wheel_of(build)
-        setting = Setting.of(build, wheel, batch)
-        same = draw_wheels(build, wheel, batch, np.random.default_rng([seed, 2]), draws)
-        chance = min(
-            float(look_ahead(setting, same, s).holds(asked.tolerance_percent, asked.balance_percent).mean())
-            for s in others
+    lines = ["On the calendar:"]
+    lines += [f"  {e.start:%a %Y-%m-%d %H:%M}  {e.title}" for e in days.laid.events]
+    if days.without_them is not None:
+        lines.append(
+            "  Planned anew for these days, with the waits that they bring: the plan that leaves them out of account "
+            f"would hold here in {show.percent(100 * days.without_them, 0)} of simulated wheels."
         )
-    return OnDays(
-        laid=laid,
-        ics=ics_text(laid.events, order=build.name, made_at=made_at, name=build.name),
-        differs=tuple(dict.fromkeys(differs)),
-        probability=chance,
-        holds=answer.holds if chance is None else chance >= asked.probability,
-    )
+    lines += [f"  Differs from the plan: {text}." for text in days.differs]
+    if days.probability is not None:
+        verdict = "it still holds as asked" if days.holds else f"LESS THAN ASKED. {WAY_OUT}"
+        lines.append(
+            f"  Judged again as laid: it holds in {show.percent(100 * days.probability, 0)} of simulated wheels; "
+            f"{verdict}."
+        )
+    return lines + [f"  - {w}" for w in days.laid.warnings]
 
 
 def ready_too_late(answer: Plan, now: datetime) -> datetime | None:
@@ -216,7 +123,7 @@ def ready_too_late(answer: Plan, now: datetime) -> datetime | None:
 # cards ---------------------------------------------------------------------------------------------------------------
 
 
-def the_build_card(schedule: Mapping[str, Any], answer: Plan) -> card.Card:
+def the_build_card(schedule: Mapping[str, Any], answer: Plan) -> pages.Card:
     """The build of one wheel, with tick boxes."""
     build = answer.build
     relief = build.shop.stress_relief
@@ -234,7 +141,7 @@ def the_build_card(schedule: Mapping[str, Any], answer: Plan) -> card.Card:
     )
 
 
-def bench_cards(answer: Plan, stations: Sequence[str] | None = None, events: Sequence[Event] = ()) -> list[card.Card]:
+def bench_cards(answer: Plan, stations: Sequence[str] | None = None, events: Sequence[Event] = ()) -> list[pages.Card]:
     """One card for each time the frame is full; none where nothing is stretched.
 
     Parameters

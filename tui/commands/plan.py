@@ -63,10 +63,10 @@ def plan(
 ) -> None:
     """The tensioning schedule: stretch, set, touches and passes, with fewest overnight passes.
 
-    Also what else was possible, and the untreated wheel beside it. With --calendar the steps are put on real days, and
-    the plan is judged again where these make it another one. Where the build has [order] due, it must be kept: from
-    [order] start, else from now. With --orders a whole order book is planned on all cores,
-    or on a Dask cluster that is running (extra 'cluster').
+    Also what else was possible, and the untreated wheel beside it. With --calendar the steps are put on real days.
+    Where these make it another plan it is judged again, and where too few wheels would then hold it is made anew for
+    these days. Where the build has [order] due, it must be kept: from [order] start, else from now. With --orders a
+    whole order book is planned on all cores, or on a Dask cluster that is running (extra 'cluster').
 
     ORDERS is a folder of build files, or a TOML file: batch = "K07.json", then for each order [[order]] with build,
     and where wanted batch and name. With a BUILD.toml it is a folder of batch files: the build is planned for each.
@@ -80,12 +80,15 @@ def plan(
     """
     from models.errors import CannotAnswer, InputError
     from planner.build import load_build
+    from planner.calendar import ics_text
+    from planner.ondays import WAY_OUT, on_days
     from planner.search import find_plan
     from planner.stretching import refuse_gone_by
-    from tui import card, planfolder, planwords
+    from tui import planfolder, planwords
     from tui.batchfile import read_batch
     from tui.commands.retension import read_gauge
     from tui.out import answer_json, json_text, refuse_existing, say, write_whole
+    from tui.pages import pdf_pages
 
     if orders is not None:
         if gauge_file is not None or ics_file is not None or start is not None:
@@ -118,8 +121,12 @@ def plan(
     begin = _start(start, build, ics_file)
     if ics_file is not None:
         refuse_existing(ics_file, force)
+    days = None
     try:
         answer = find_plan(build, batch, seed=seed, draws=draws, progress=_progress())
+        if begin is not None:
+            days = on_days(answer, batch, begin, seed=seed, draws=draws, progress=_progress())
+            answer = days.plan
     except CannotAnswer as no:
         if as_json:
             answer_json(_nothing(batch, build, str(no)))
@@ -132,12 +139,10 @@ def plan(
             schedule = planfolder.with_readings(schedule, answer, batch, gauge)
         except InputError as error:
             raise InputError(f"{gauge_file}: {error}") from None
-    days = None
-    if begin is not None:
-        days = planfolder.on_days(answer, batch, begin, seed=seed, draws=draws, made_at=now)
+    if days is not None:
         schedule["as_laid"] = days.as_dict()
     ready = planfolder.ready_too_late(answer, now) if days is None else days.laid.ready if days.laid.late else None
-    words = planwords.in_words(answer, schedule, () if days is None else days.in_words())
+    words = planwords.in_words(answer, schedule, () if days is None else planfolder.days_in_words(days))
     if out is not None:
         out.mkdir(exist_ok=True)
         write_whole(out / "schedule.json", json_text(schedule))
@@ -147,12 +152,12 @@ def plan(
                 (out / name).unlink(missing_ok=True)  # of an earlier plan that needed it
         if not as_json:
             write_whole(out / "plan.png", _picture(answer, batch, seed))
-            write_whole(out / "build-card.pdf", card.pdf(planfolder.the_build_card(schedule, answer), paper))
+            write_whole(out / "build-card.pdf", pdf_pages([planfolder.the_build_card(schedule, answer)], paper))
             nights = planfolder.bench_cards(answer, events=() if days is None else days.laid.events)
             if nights:
-                write_whole(out / "bench-cards.pdf", card.pdf_pages(nights, paper))
+                write_whole(out / "bench-cards.pdf", pdf_pages(nights, paper))
     if ics_file is not None and days is not None:
-        write_whole(ics_file, days.ics)
+        write_whole(ics_file, ics_text(days.laid.events, order=build.name, made_at=now, name=build.name))
         say(f"wrote {ics_file}")
     if as_json:
         answer_json(schedule)
@@ -160,16 +165,17 @@ def plan(
         click.echo(words, nl=False)
     if not answer.holds:
         asked = build.tension
+        on_them = "" if days is None or days.without_them is None else "on these days "
+        enough = "This" if len(answer.relax) == 1 else "Any one of these"
         raise CannotAnswer(
-            f"no schedule within the limits holds {asked.tolerance_percent:g} % of target from {asked.delivery_h:g} h "
-            f"to {asked.horizon_h:g} h with probability {asked.probability:g}; the one given holds with "
-            f"{answer.best.probability:.2f}. {'This' if len(answer.relax) == 1 else 'Any one of these'} would do: "
-            f"{'; '.join(answer.relax)}"
+            f"{on_them}no schedule within the limits holds {asked.tolerance_percent:g} % of target from "
+            f"{asked.delivery_h:g} h to {asked.horizon_h:g} h with probability {asked.probability:g}; the one given "
+            f"holds with {answer.best.probability:.2f}. {enough} would do: {'; '.join(answer.relax)}"
         )
     if days is not None and not days.holds:
         raise CannotAnswer(
             f"the plan holds, but not on these days: {'; '.join(days.differs)}; so it holds with "
-            f"{days.probability or 0.0:.2f}, asked is {build.tension.probability:g}. {days.way_out}"
+            f"{days.probability or 0.0:.2f}, asked is {build.tension.probability:g}. {WAY_OUT}"
         )
     if ready is not None:
         raise CannotAnswer(f"the due date cannot be kept: ready on {ready:%Y-%m-%d %H:%M}")
