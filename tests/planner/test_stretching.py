@@ -130,14 +130,13 @@ def test_where_days_off_cannot_be_avoided_the_real_rests_are_said() -> None:
     assert laid.schedules[0].rest_h(28) != schedule_for(build).rest_h(28)
 
 
-def test_a_run_that_ends_on_a_day_off_or_at_night_rings_for_nobody() -> None:
-    build = build_with({"days_off": ["Saturday", "Sunday"]}, spokes_per_station=1)
-    laid = calendar_of(build, schedule_for(build), MONDAY)
-    ended = of_kind(laid, "unload")
-    at_work = [e for e in ended if 9.0 <= hour(e.start) <= 17.75 and f"{e.start:%A}" not in ("Saturday", "Sunday")]
-    assert {e.alarm_min is None for e in at_work} == {False}
+@pytest.mark.parametrize(("slack_h", "rings"), [(0.0, {"Tuesday", "Wednesday", "Thursday", "Friday"}), (0.5, set())])
+def test_a_run_that_ends_at_night_or_on_a_day_off_rings_for_nobody(slack_h: float, rings: set[str]) -> None:
+    """Without slack time to wait for, runs end when the shop opens; with half an hour, before."""
+    build = build_with({"days_off": ["Saturday", "Sunday"]}, spokes_per_station=1, slack_h=slack_h)
+    ended = of_kind(calendar_of(build, schedule_for(build), MONDAY), "unload")
     assert any(f"{e.start:%A}" == "Saturday" for e in ended)
-    assert all((e.alarm_min is None) == (e not in at_work) for e in ended)
+    assert {f"{e.start:%A}" for e in ended if e.alarm_min is not None} == rings
 
 
 def test_without_night_work_runs_end_before_the_shop_closes() -> None:
