@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 BINDS = 0.985  # share of a limit from which on it is said to bind
 WIDEST_PERCENT = 50.0  # of tolerance or balance that it makes sense to speak of
+LEAST_HORIZON_H = 168.0  # a week: nobody asks for a wheel that holds until the day after tomorrow
 RISES = 1.01  # mean tension over that at delivery, from which on a rise is pointed out
 
 
@@ -146,7 +147,7 @@ def what_to_relax(build: Build, best: Option) -> tuple[str, ...]:
 
 
 def _other_than_thread(asked: Tension, best: Option) -> tuple[str, ...]:
-    """What of tolerance, balance, probability and horizon; nothing that no build may ask (`WIDEST_PERCENT`)."""
+    """What of tolerance, balance, probability and horizon; nothing that nobody would ask for."""
     off, spread = best.outlook.worst_deviation_percent, best.outlook.worst_spread_percent
     need = int(np.ceil(asked.probability * off.size)) - 1
     out = []
@@ -168,7 +169,7 @@ def _other_than_thread(asked: Tension, best: Option) -> tuple[str, ...]:
         sure = math.floor(best.probability * 100.0) / 100.0
         out.append(f"tension.probability: {sure:.2f} instead of {asked.probability:g}")
     until = _holds_until_h(asked, best.outlook)
-    if until is not None:
+    if until is not None and until >= LEAST_HORIZON_H:
         out.append(f"tension.horizon_h: {math.floor(until)} instead of {asked.horizon_h:g}")
     if not out:
         out.append(

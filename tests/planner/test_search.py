@@ -175,6 +175,17 @@ def test_where_no_single_requirement_would_do_it_is_said_how_far_off_the_wheels_
     assert said.startswith("no one of them by itself") and "80.0 % off their side" in said
 
 
+@pytest.mark.parametrize(("until_h", "said"), [(100.0, False), (300.0, True)])
+def test_a_shorter_horizon_is_advised_only_where_it_is_a_week_or_more(until_h: float, said: bool) -> None:
+    best = reference_plan().best
+    time_h, targets = best.outlook.time_h, np.array(best.outlook.targets_N)
+    falls = np.where(time_h <= until_h, 1.0, 0.5)[:, None, None] * targets
+    outlook = replace(best.outlook, side_mean_N=falls + 0.0 * best.outlook.side_mean_N)
+    advice = [a for a in what_to_relax(build(), replace(best, outlook=outlook, probability=0.0)) if "horizon_h" in a]
+    assert bool(advice) is said
+    assert all(200.0 < float(a.split()[1]) <= 300.0 for a in advice)
+
+
 def test_a_target_over_a_limit_of_the_wheel_is_an_honest_no() -> None:
     # a light, soft rim leaves its plane by itself not far above the target
     soft = build(wheel={"rim": {"out_of_plane_inertia_mm4": 900.0, "torsion_constant_mm4": 300.0, "area_mm2": 60.0}})
