@@ -59,7 +59,7 @@ class OnDays:
         """Its passes, and on average those that a wheel needs afterwards where it does not hold."""
         plan, best = self.plan, self.plan.best
         listed = dict(zip(plan.tradeoff, plan.expected_passes, strict=True))
-        further = (listed.get(best, 0.0) - best.schedule.passes) / max(1.0 - best.probability, 1e-9)
+        further = (listed.get(best, best.schedule.passes) - best.schedule.passes) / max(1.0 - best.probability, 1e-9)
         return best.schedule.passes + (1.0 - self.chance) * further
 
     def as_dict(self) -> dict[str, Any]:

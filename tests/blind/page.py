@@ -267,7 +267,11 @@ def _forecasts(units: Sequence[Unit]) -> list[str]:
             [_f(f["kept_median"]) if name != "load" else "" for name, f in found.items()],
         ),
         (
-            "the same, mean with sign, %",
+            "the same, of batches whose night `program new-batch` proposed",
+            [_proposed(f) if name != "load" else "" for name, f in found.items()],
+        ),
+        (
+            "share kept since the last set, error at the end, mean with sign, %",
             [f"{f['kept_bias']:+.2f}" if name != "load" else "" for name, f in found.items()],
         ),
     ]
@@ -280,6 +284,12 @@ def _forecasts(units: Sequence[Unit]) -> list[str]:
         "",
         *_reliable(names, found),
     ]
+
+
+def _proposed(found: Mapping[str, Any]) -> str:
+    return (
+        "n/a" if found["kept_median_proposed"] is None else f"{_f(found['kept_median_proposed'])} ({found['proposed']})"
+    )
 
 
 def _reliable(names: Mapping[str, str], found: Mapping[str, dict[str, Any]]) -> list[str]:

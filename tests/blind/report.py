@@ -201,12 +201,14 @@ def _rms(values: Iterable[float]) -> float | None:
 
 def forecast_figures(units: Sequence[Unit], name: str) -> dict[str, Any]:
     """Coverage and error of `longhold forecast` over some units."""
-    rows = [u["forecast"][name] for u in units if u.get("forecast", {}).get(name, {}).get("status") == 0]
-    if not rows:
+    told = [u for u in units if u.get("forecast", {}).get(name, {}).get("status") == 0]
+    if not told:
         return {"n": 0}
+    rows = [u["forecast"][name] for u in told]
     inside = np.array([r["inside"] for r in rows])
     centre = np.array([r["centre_error_percent"] for r in rows])
     kept = [r["kept_error_percent"] for r in rows]
+    proposed = [abs(e) for u, e in zip(told, kept, strict=True) if u["drawn"]["night"] == "proposed"]
     return {
         "n": len(rows),
         "below": {
@@ -219,6 +221,8 @@ def forecast_figures(units: Sequence[Unit], name: str) -> dict[str, Any]:
         "centre_bias": centre.mean(axis=0).tolist(),
         "centre_p90": np.quantile(np.abs(centre), 0.9, axis=0).tolist(),
         "kept_median": float(np.median(np.abs(kept))),
+        "kept_median_proposed": float(np.median(proposed)) if proposed else None,
+        "proposed": len(proposed),
         "kept_bias": float(np.mean(kept)),
         "spoke_median": np.median([r["spoke_error_percent"] for r in rows], axis=0).tolist(),
         "half_band": np.mean([r["half_band_percent"] for r in rows], axis=0).tolist(),

@@ -292,3 +292,19 @@ def test_a_small_blind_trial_ends_in_a_valid_plan_that_spares_most_passes(tmp_pa
     assert all(w["passes"] <= mornings.MOST for w in p["mornings"])
     # a trial that is given again takes what is there
     assert trial.run_trial([21], tmp_path, 2, parts=("plan", "mornings"), tolerances=(7.0,), show=False) == units
+
+
+def test_the_share_kept_is_reported_beside_that_after_the_nights_the_program_proposed() -> None:
+    one = {
+        "status": 0, "inside": [1.0], "centre_error_percent": [0.0], "spoke_error_percent": [0.0],
+        "half_band_percent": [1.0], "below": {q: [0.5] for q in report.STATED},
+    }  # fmt: skip
+    units = [
+        {"drawn": {"night": night}, "forecast": {"chord": one | {"kept_error_percent": error}}}
+        for night, error in (("proposed", -1.0), ("two levels", 3.0), ("proposed", 2.0), ("split levels", -5.0))
+    ]
+    found = report.forecast_figures(
+        [*units, {"drawn": {"night": "proposed"}, "forecast": {"chord": {"status": 2}}}], "chord"
+    )
+    assert (found["kept_median"], found["kept_median_proposed"], found["proposed"], found["n"]) == (2.5, 1.5, 2, 4)
+    assert report.forecast_figures(units[1::2], "chord")["kept_median_proposed"] is None
