@@ -31,6 +31,7 @@ WAY_OUT = (
     "No other sessions or tensions do better on these days: begin on another day, or change the shop's hours or "
     "order.days_off"
 )
+CLEARLY = 0.1  # passes to expect: so many fewer, where no plan holds as asked
 MADE_ANEW = 2  # for the waits of so many wheels of an order at most
 
 
@@ -106,7 +107,8 @@ def on_days(
 
     Returns
     -------
-    OnDays; a plan that was made anew is taken where it holds as asked on these days, or has fewer passes to expect.
+    OnDays; a plan that was made anew is taken where it holds as asked on these days, or clearly fewer passes are to be
+    expected then.
 
     Raises
     ------
@@ -126,7 +128,7 @@ def on_days(
             anew = _judged(_made_for(plan, batch, real, seed, draws, cores), batch, start, seed, draws)
         except CannotAnswer:
             continue
-        if (anew.holds, -anew.to_expect) > (best.holds, -best.to_expect):
+        if (anew.holds, -anew.to_expect - CLEARLY) > (best.holds, -best.to_expect):
             best = replace(anew, without_them=first.chance)
         if best.holds:
             break
