@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 UNSURE = 0.35  # natural log: a part known no better than this is not told from the others
 HARDLY_MOVED = 0.6  # of the prior's sd: the data said little
 LEAST_WARMING_K = 8.0  # a test that spans less has no warm step
+LEAST_REST_S = 600.0  # a shorter rest tells nothing of what comes back
 ODD = 3.5  # sd: a spoke that far from its batch is named
 LIMITS = {"elastic": 0.02, "recoverable": 0.06, "bedding": 0.06, "flow": 0.3}  # least sd that oddness is judged by
 
@@ -78,6 +79,15 @@ def night(batch: Batch, load_N: float, hours: float = 12.0, draws: int = 2000) -
     )
 
 
+def _split(longest_rest_s: float, rested: bool, log_sd: float) -> str:
+    """Why what comes back is not told from what stays."""
+    if rested:
+        return f"their split after a night is known to a factor of {np.exp(log_sd):.1f} only"
+    if longest_rest_s < 1.0:
+        return "the spokes were never let rest after load"
+    return f"the spokes rested for {longest_rest_s / 60.0:.2g} min at most after load, which tells nothing of it"
+
+
 def cannot_tell(f: Fitted, batch: Batch) -> list[CannotTell]:
     """What this test leaves open, judged from the joint errors of the fit."""
     assert f.covariance is not None
@@ -85,16 +95,14 @@ def cannot_tell(f: Fitted, batch: Batch) -> list[CannotTell]:
     covers = batch.covers
     top = max(covers["held_N"], default=covers["load_N"][1])
     parts = night(batch, top)
-    rested = covers["longest_rest_s"] > 600.0
+    rested = covers["longest_rest_s"] > LEAST_REST_S
     stay_sd = np.log(parts.stays[2] / max(parts.stays[0], 1e-12)) / 3.29
     back_sd = np.log(parts.comes_back[2] / max(parts.comes_back[0], 1e-12)) / 3.29
     if not rested or max(stay_sd, back_sd) > UNSURE:
         out.append(
             CannotTell(
                 what="creep that comes back from bedding-in that stays",
-                because="the spokes were never let rest after load"
-                if not rested
-                else f"their split after a night is known to a factor of {np.exp(max(stay_sd, back_sd)):.1f} only",
+                because=_split(covers["longest_rest_s"], rested, max(stay_sd, back_sd)),
                 test=f"after the hold, 2 h at rest (below {SLACK_N:.0f} N), then a second hold of 2 h or more",
             )
         )

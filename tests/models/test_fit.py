@@ -15,7 +15,7 @@ from models.learn import fit_batch
 from models.projection import Projection, expected
 from models.table import Record, records
 from models.thin import Thinned, thin
-from models.verdicts import in_words, night
+from models.verdicts import cannot_tell, in_words, night
 from models.whiten import (
     OWN_PACKING_STRAIN,
     PACKING_STRAIN,
@@ -123,6 +123,20 @@ def test_without_a_rest_the_split_of_creep_is_declared_unknown_and_its_two_parts
     assert any("more of the one is less of the other" in line for line in in_words(blind))
     assert any("only one load was held" in w for w in blind.warnings)
     assert not any("only one load was held" in w for w in seeing.warnings)
+
+
+def test_a_rest_too_short_to_tell_anything_is_not_called_none(
+    levels: tuple[otherphysics.HiddenBatch, np.ndarray, list[Record]], fitted: tuple[Fitted, Data]
+) -> None:
+    batch = fit_batch(levels[2][:1], "one")
+
+    def why(rest_s: float) -> list[str]:
+        asked = cannot_tell(fitted[0], replace(batch, covers={**batch.covers, "longest_rest_s": rest_s}))
+        return [q.because for q in asked if q.what.startswith("creep that comes back")]
+
+    assert why(0.0) == ["the spokes were never let rest after load"]
+    assert why(130.0) == ["the spokes rested for 2.2 min at most after load, which tells nothing of it"]
+    assert not any("rest" in because for because in why(7200.0))
 
 
 def test_a_noisy_load_cell_does_not_make_the_spoke_stiffer() -> None:
