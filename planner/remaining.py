@@ -12,7 +12,7 @@ from planner.asdone import next_session
 from planner.events import Event, Times, events_at
 from planner.record import Record
 from planner.schedule import Group, Schedule
-from planner.stretching import Laid, calendar_of
+from planner.stretching import Laid, calendar_of, too_late
 
 
 def remaining(
@@ -47,7 +47,9 @@ def remaining(
             return began + timedelta(seconds=round(hours * 3600.0))
 
         events = tuple(events_at(build, schedule, times, moment, 1, record.name))
-        return Laid(events=events, schedules=(schedule,), warnings=(), nights=0, ready=events[-1].start)
+        ready = events[-1].start
+        late = too_late(build.order.due, ready.astimezone())
+        return Laid(events=events, schedules=(schedule,), warnings=tuple(late), nights=0, ready=ready, late=bool(late))
     begin = start if start is not None else now.astimezone()
     laced = record.laced
     if laced is not None:
@@ -55,9 +57,14 @@ def remaining(
         ready = laced.at_utc + timedelta(hours=build.shop.laced_h)
         begin = max(begin, ready) if begin.tzinfo else max(begin, ready.astimezone().replace(tzinfo=None))
         left = replace(schedule, prestretch=None, rest=None)
-        return calendar_of(build, left, begin, wheels=1, now=now, name=record.name, laced=True, beside=beside)
+        return calendar_of(
+            build, left, begin, wheels=1, now=now, name=record.name, laced=True, in_work=True, beside=beside
+        )
     left, done = _left(record, schedule)
-    return calendar_of(build, left, begin, wheels=wheels, now=now, name=record.name, runs_done=done, beside=beside)
+    return calendar_of(
+        build, left, begin, wheels=wheels, now=now, name=record.name,
+        runs_done=done, in_work=bool(record.stretched()), beside=beside,
+    )  # fmt: skip
 
 
 def _left(record: Record, schedule: Schedule) -> tuple[Schedule, int]:

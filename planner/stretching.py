@@ -137,6 +137,7 @@ def calendar_of(
     name: str | None = None,
     runs_done: int = 0,
     laced: bool = False,
+    in_work: bool = False,
     beside: Sequence[Sequence[Event]] = (),
 ) -> Laid:
     """Put an order of alike wheels on the calendar.
@@ -149,12 +150,13 @@ def calendar_of(
     name : of the wheel, or of the order; the build's where left out
     runs_done : runs of the frame before those of ``schedule`` (they count in the numbers of the others)
     laced : the wheel stands laced and may be set from ``start`` on
+    in_work : begun already: a due date gone by then makes it late, and ends nothing
     beside : events of each other wheel that the same frame and the same builder are taken by
 
     Raises
     ------
     InputError
-        The due date lies in the past or before the start.
+        The due date of an order not yet begun lies in the past or before the start.
     CannotAnswer
         The work does not fit into the shop's hours on any day.
     """
@@ -162,10 +164,10 @@ def calendar_of(
     count = order.wheels if wheels is None else wheels
     due = order.due if due is None else due
     if due is not None:
-        if now is not None:
+        if now is not None and not in_work:
             refuse_gone_by(due, now)
         due = _alike(due, start)
-        if due <= start:
+        if due <= start and not in_work:
             raise InputError(f"order.due = {due:%Y-%m-%d %H:%M} is not after the start, {start:%Y-%m-%d %H:%M}")
     midnight = start.replace(hour=0, minute=0, second=0, microsecond=0)
     shop = _Shop(build=build, midnight=midnight)
@@ -183,17 +185,22 @@ def calendar_of(
         schedules.append(real)
         warnings += notes
         ready = max(ready, laid[-1].start)
-    late = due is not None and ready > due
-    if late and due is not None:
-        warnings.append(f"ready on {ready:%Y-%m-%d %H:%M}, after the due date {due:%Y-%m-%d %H:%M}")
+    late = too_late(due, ready)
     return Laid(
         events=tuple(sorted(events, key=lambda e: (e.start, e.wheel, e.number))),
         schedules=tuple(schedules),
-        warnings=tuple(dict.fromkeys(warnings)),
+        warnings=tuple(dict.fromkeys([*warnings, *late])),
         nights=len({e.start.date() for e in events if e.kind == "load"}),
         ready=ready,
-        late=late,
+        late=bool(late),
     )
+
+
+def too_late(due: datetime | None, ready: datetime) -> list[str]:
+    """Says so where an order is ready after its due date; nothing where it is not, or where none is given."""
+    if due is None or ready <= _alike(due, ready):
+        return []
+    return [f"ready on {ready:%Y-%m-%d %H:%M}, after the due date {due:%Y-%m-%d %H:%M}"]
 
 
 def refuse_gone_by(due: datetime | None, now: datetime) -> None:

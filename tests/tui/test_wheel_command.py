@@ -255,6 +255,24 @@ def test_a_due_date_gone_by_is_refused_and_one_too_near_is_answered_with_no(desk
     assert status == 1 and "due date" in err
 
 
+def test_a_wheel_in_work_keeps_its_calendar_after_its_due_date_and_is_called_late(desk: Desk) -> None:
+    desk.build.write_text(desk.build.read_text() + "\n[order]\ndue = 2025-03-05T18:00:00\n")
+    desk.begin()
+    late = ("--force", "--start", "2025-03-10T09:00", "--now", "2025-03-10T08:00Z")
+    args = ("wheel", "calendar", desk.record, "--out", desk.folder / "a.ics", *late)
+    desk.does("wheel", "note", desk.record, "stretched", "--run", 1, "--at", "2025-03-04T08:30Z")
+    for left in (["lace", "set", "pass", "deliver"], ["set", "pass", "deliver"]):
+        status, out, err = desk.run(*args, "--json")
+        answer = json.loads(out)
+        assert status == 1 and "due date cannot be kept" in err and answer["late"]
+        assert [e["kind"] for e in answer["events"]] == left
+        if "lace" in left:
+            desk.does("wheel", "note", desk.record, "laced", "--at", "2025-03-10T08:30Z", "--now", "2025-03-10T09:00Z")
+    desk.does("wheel", "note", desk.record, "session", "--at", "2025-03-11T09:00Z", "--now", "2025-03-11T12:00Z")
+    status, out, _ = desk.run(*args, "--json")
+    assert status == 1 and json.loads(out)["late"] and len(json.loads(out)["warnings"]) == 1
+
+
 def test_weigh_answers_which_of_night_and_readings_saves_the_pass(desk: Desk) -> None:
     desk.begin()
     answer = json.loads(desk.does("wheel", "weigh", desk.record, "--json"))
