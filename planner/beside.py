@@ -94,16 +94,11 @@ def would_buy(search: Search, winner: Option, holds: bool) -> tuple[tuple[str, s
     from joblib import Parallel, delayed
 
     effects = Parallel(n_jobs=search.cores, backend="threading")(
-        delayed(_effect)(search, changed(build, table, key, value), winner, holds) for _, table, key, value in changes
+        delayed(_effect)(search, build.changed(table, key, value), winner, holds) for _, table, key, value in changes
     )
     bought = [(words, effect) for (words, *_), (_, effect) in zip(changes, effects, strict=True)]
     night = [enough for (_, _, key, _), (enough, _) in zip(changes, effects, strict=True) if key == "delivery_h"]
     return (*bought, *([] if holds or any(night) else _later_delivery(search, winner)))
-
-
-def changed(build: Build, table: str, key: str, value: float) -> Build:
-    """The build with one key of it changed."""
-    return build.model_copy(update={table: getattr(build, table).model_copy(update={key: value})})
 
 
 def _later_delivery(search: Search, winner: Option) -> list[tuple[str, str]]:
@@ -114,7 +109,7 @@ def _later_delivery(search: Search, winner: Option) -> list[tuple[str, str]]:
     while days:  # the latest first: where that is not enough no other is; then halving
         day = days[-1] if not found else days[(len(days) - 1) // 2]
         hours = asked.delivery_h + 24.0 * day
-        enough, effect = _effect(search, changed(search.build, "tension", "delivery_h", hours), winner, False)
+        enough, effect = _effect(search, search.build.changed("tension", "delivery_h", hours), winner, False)
         if enough:
             found = [(f"delivery {day} days later (tension.delivery_h {hours:g})", effect)]
         elif not found:
@@ -148,7 +143,7 @@ def _effect(search: Search, build: Build, winner: Option, holds: bool) -> tuple[
             schedule = s.candidate.schedule(build, setting.targets_N)
             outlook = look_ahead(setting, search.few, schedule, COARSE_RATIO, 1)
             search.evaluated += 1
-            probability = float(outlook.holds(asked.tolerance_percent, asked.balance_percent).mean())
+            probability = outlook.share_that_holds(asked)
             if probability >= asked.probability:
                 return True, _in_words(winner, holds, passes, s, probability)
             if best is None or probability > best[0]:

@@ -402,6 +402,10 @@ class Build(Table):
         """What was assumed because the file does not say, and what is worth a second look."""
         return assumed.notes(self)
 
+    def changed(self, table: str, key: str, value: float) -> Build:
+        """The build with one key of one of its tables changed; not checked."""
+        return self.model_copy(update={table: getattr(self, table).model_copy(update={key: value})})
+
     def as_dict(self) -> dict[str, Any]:
         """What the file said, as JSON can hold it; `build_of` reads it back to the same build."""
         return self.model_dump(mode="json", exclude_unset=True)

@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from models.errors import CannotAnswer
-from planner.beside import changed
-from planner.outlook import Setting, draw_wheels, look_ahead
+from planner.outlook import Draws, Setting, draw_wheels, look_ahead
 from planner.search import DRAWS, find_plan
 from planner.stretching import Laid, calendar_of
 from planner.wheel import wheel_of
@@ -23,7 +23,6 @@ from planner.wheel import wheel_of
 if TYPE_CHECKING:
     from models.batch import Batch
     from planner.answer import Plan
-    from planner.build import Build
     from planner.candidates import Bench
     from planner.schedule import Schedule
 
@@ -118,14 +117,22 @@ def on_days(
         The work fits into the shop's hours on no day.
     """
     say = progress or (lambda _words: None)
-    first = _judged(plan, batch, start, seed, draws)
+
+    @cache
+    def wheels() -> tuple[Setting, Draws]:
+        """Those of the plan's own claim, so that only the days make the difference."""
+        wheel = wheel_of(plan.build)
+        same = draw_wheels(plan.build, wheel, batch, np.random.default_rng([seed, 2]), draws)
+        return Setting.of(plan.build, wheel, batch), same
+
+    first = _judged(plan, start, wheels)
     if first.probability is None or first.holds:
         return first
     best = first
     for real in list(dict.fromkeys(first.laid.schedules))[:MADE_ANEW]:
         say("a plan for these days")
         try:
-            anew = _judged(_made_for(plan, batch, real, seed, draws, cores), batch, start, seed, draws)
+            anew = _judged(_made_for(plan, batch, real, seed, draws, cores), start, wheels)
         except CannotAnswer:
             continue
         if (anew.holds, -anew.to_expect - CLEARLY) > (best.holds, -best.to_expect):
@@ -135,22 +142,13 @@ def on_days(
     return best
 
 
-def _judged(plan: Plan, batch: Batch, start: datetime, seed: int, draws: int) -> OnDays:
-    """A plan on its days, as it is."""
+def _judged(plan: Plan, start: datetime, wheels: Callable[[], tuple[Setting, Draws]]) -> OnDays:
+    """A plan on its days, as it is; the ``wheels`` are asked for where the days make it another one."""
     build, planned = plan.build, plan.best.schedule
     laid = calendar_of(build, planned, start)
     differs = {real: _differs(planned, real, build.wheel.spokes) for real in laid.schedules}
     others = [real for real, words in differs.items() if words]
-    chance: float | None = None
-    if others:
-        # the same draws as the plan's own claim, so that only the days make the difference
-        wheel, asked = wheel_of(build), build.tension
-        setting = Setting.of(build, wheel, batch)
-        same = draw_wheels(build, wheel, batch, np.random.default_rng([seed, 2]), draws)
-        chance = min(
-            float(look_ahead(setting, same, s).holds(asked.tolerance_percent, asked.balance_percent).mean())
-            for s in others
-        )
+    chance = min((look_ahead(*wheels(), real).share_that_holds(build.tension) for real in others), default=None)
     words = tuple(dict.fromkeys(w for found in differs.values() for w in found))
     return OnDays(plan=plan, laid=laid, differs=words, probability=chance)
 
@@ -169,9 +167,9 @@ def _differs(planned: Schedule, real: Schedule, spokes: int) -> list[str]:
 
 def _made_for(plan: Plan, batch: Batch, real: Schedule, seed: int, draws: int, cores: int) -> Plan:
     """A plan with the waits of a schedule as laid, without a stretch or with that of the plan."""
-    build: Build = plan.build
+    build = plan.build
     if real.laced is not None:
-        build = changed(build, "shop", "laced_h", real.laced.hours)
+        build = build.changed("shop", "laced_h", real.laced.hours)
     bench = plan.best.candidate.bench
     stretches: list[Bench | None] = [None]
     if bench is not None and real.prestretch is not None:

@@ -25,7 +25,7 @@ from planner.relaxation import (
 from planner.schedule import Schedule, Session
 
 if TYPE_CHECKING:
-    from planner.build import Build
+    from planner.build import Build, Tension
     from planner.wheel import Wheel
 
 Floats = NDArray[np.float64]
@@ -203,6 +203,10 @@ class Outlook:
             self.worst_spread_percent <= balance_percent
         )
         return within
+
+    def share_that_holds(self, asked: Tension) -> float:
+        """Share of the wheels that hold as asked."""
+        return float(self.holds(asked.tolerance_percent, asked.balance_percent).mean())
 
     def forecast(self, probability_holds: float) -> dict[str, Any]:
         """The ``forecast`` of schedule.json."""

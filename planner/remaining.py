@@ -56,14 +56,13 @@ def remaining(
         # set from when it has stood laced long enough
         ready = laced.at_utc + timedelta(hours=build.shop.laced_h)
         begin = max(begin, ready) if begin.tzinfo else max(begin, ready.astimezone().replace(tzinfo=None))
-        left = replace(schedule, prestretch=None, rest=None)
-        return calendar_of(
-            build, left, begin, wheels=1, now=now, name=record.name, laced=True, in_work=True, beside=beside
-        )
-    left, done = _left(record, schedule)
+        left, done, wheels = replace(schedule, prestretch=None, rest=None), 0, 1
+    else:
+        left, done = _left(record, schedule)
+    in_work = laced is not None or bool(record.stretched())
     return calendar_of(
         build, left, begin, wheels=wheels, now=now, name=record.name,
-        runs_done=done, in_work=bool(record.stretched()), beside=beside,
+        runs_done=done, laced=laced is not None, in_work=in_work, beside=beside,
     )  # fmt: skip
 
 

@@ -101,7 +101,6 @@ class Search:
         """Put whole wheels through a candidate."""
         schedule = candidate.schedule(self.build, self.setting.targets_N)
         outlook = look_ahead(self.setting, draws, schedule, ratio, self.cores)
-        asked = self.build.tension
         self.evaluated += 1
         return Option(
             candidate=candidate,
@@ -109,7 +108,7 @@ class Search:
             hands_on_h=candidate.hands_on_h(self.build),
             peak_N=peak_tension_N(schedule, self.build.shop),
             outlook=outlook,
-            probability=float(outlook.holds(asked.tolerance_percent, asked.balance_percent).mean()),
+            probability=outlook.share_that_holds(self.build.tension),
         )
 
     def look(self, screened: Screened, draws: Draws) -> Option:

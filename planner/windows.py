@@ -25,9 +25,7 @@ AS_GOOD = 0.05  # of a probability: what a wait may cost where the plan does not
 
 
 def _chance(setting: Setting, draws: Draws, schedule: Schedule) -> float:
-    asked = setting.build.tension
-    outlook = look_ahead(setting, draws, schedule, RATIO)
-    return float(outlook.holds(asked.tolerance_percent, asked.balance_percent).mean())
+    return look_ahead(setting, draws, schedule, RATIO).share_that_holds(setting.build.tension)
 
 
 def _longest(chance_after: Callable[[float], float], asked: float) -> tuple[float | None, float]:

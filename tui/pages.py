@@ -157,7 +157,11 @@ def pdf(card: Card, paper: str = "A4") -> bytes:
     InputError
         If the paper is not one of A5, A4, Letter, or the card does not fit on it at its size of type.
     """
-    return _drawn([(card, _fitting_pt(card, paper))], paper)
+    _ready_for(paper)
+    size_pt = _fitting_pt(card, paper)
+    if size_pt is None:
+        raise _too_long_for(paper)
+    return _drawn([(card, size_pt)], paper)
 
 
 def pdf_pages(cards: Sequence[Card], paper: str = "A4") -> bytes:
@@ -168,7 +172,18 @@ def pdf_pages(cards: Sequence[Card], paper: str = "A4") -> bytes:
     InputError
         If the paper is not one of A5, A4, Letter, or what stands round a card's rows fills its page alone.
     """
+    _ready_for(paper)
     return _drawn([part for card in cards for part in _in_pages(card, paper)], paper)
+
+
+def _ready_for(paper: str) -> None:
+    if paper not in PAPERS:
+        raise InputError(f"paper '{paper}' is not known; choose one of {', '.join(PAPERS)}")
+    _fonts()
+
+
+def _too_long_for(paper: str) -> InputError:
+    return InputError(f"the card does not fit one {paper} page at {LEAST_PT:g} pt; print it on larger paper")
 
 
 def _drawn(pages: Sequence[tuple[Card, float]], paper: str) -> bytes:
@@ -187,24 +202,26 @@ def _drawn(pages: Sequence[tuple[Card, float]], paper: str) -> bytes:
 def _in_pages(card: Card, paper: str) -> list[tuple[Card, float]]:
     """The card, or its rows in as many parts as it takes, each whole in all else; with the size of type that fits."""
     for count in range(1, max(len(card.rows), 1) + 1):
-        ends = [round(i * len(card.rows) / count) for i in range(count + 1)]
-        parts = [
-            replace(card, title=f"{card.title} (sheet {i + 1} of {count})", rows=card.rows[ends[i] : ends[i + 1]])
-            for i in range(count)
-        ]
-        try:
-            return [(part, _fitting_pt(part, paper)) for part in (parts if count > 1 else [card])]
-        except InputError:
-            if paper not in PAPERS or count >= len(card.rows):
-                raise
-    raise AssertionError("a card without an end")
+        parts = _parted(card, count)
+        sizes = [size_pt for size_pt in (_fitting_pt(part, paper) for part in parts) if size_pt is not None]
+        if len(sizes) == count:
+            return list(zip(parts, sizes, strict=True))
+    raise _too_long_for(paper)
 
 
-def _fitting_pt(card: Card, paper: str) -> float:
-    """The largest size of type at which the card is one page. Raises InputError."""
-    if paper not in PAPERS:
-        raise InputError(f"paper '{paper}' is not known; choose one of {', '.join(PAPERS)}")
-    _fonts()
+def _parted(card: Card, count: int) -> list[Card]:
+    """The card's rows on so many sheets, as evenly as may be."""
+    if count == 1:
+        return [card]
+    ends = [round(i * len(card.rows) / count) for i in range(count + 1)]
+    return [
+        replace(card, title=f"{card.title} (sheet {i + 1} of {count})", rows=card.rows[ends[i] : ends[i + 1]])
+        for i in range(count)
+    ]
+
+
+def _fitting_pt(card: Card, paper: str) -> float | None:
+    """The largest size of type at which the card is one page; None where there is none."""
     from reportlab.pdfgen.canvas import Canvas
 
     size_pt = MOST_PT
@@ -215,7 +232,7 @@ def _fitting_pt(card: Card, paper: str) -> float:
             size_pt -= 0.5
         else:
             return size_pt
-    raise InputError(f"the card does not fit one {paper} page at {LEAST_PT:g} pt; print it on larger paper")
+    return None
 
 
 def _laid_out(card: Card, sheet: _Sheet) -> None:

@@ -76,8 +76,7 @@ def changed(build: Build, knob: Knob, wanted: float) -> Build:
     if not knob.low <= wanted <= knob.high:
         raise InputError(f"{knob.words}: {knob.low:g} to {knob.high:g} {knob.unit} is possible".rstrip())
     new: Any = round(wanted) if knob.whole else wanted * knob.per
-    table = getattr(build, knob.table).model_copy(update={knob.name: new})
-    other = build.model_copy(update={knob.table: table})
+    other = build.changed(knob.table, knob.name, new)
     if not other.tension.delivery_h < other.tension.horizon_h:
         raise InputError("the horizon must lie after the delivery")
     return other

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from planner.answer import Plan
 from planner.build import Build
 from planner.ondays import CLEARLY, OnDays, on_days
 from planner.outlook import Setting, draw_wheels, look_ahead
@@ -36,19 +37,21 @@ def held(of: Build, schedule: Schedule, seed: int) -> float:
     """Share of new wheels that hold under a schedule, with draws that no search has seen."""
     wheel = wheel_of(of)
     draws = draw_wheels(of, wheel, BATCH, np.random.default_rng(seed), 400)
-    outlook = look_ahead(Setting.of(of, wheel, BATCH), draws, schedule, cores=1)
-    return float(outlook.holds(of.tension.tolerance_percent, of.tension.balance_percent).mean())
+    return look_ahead(Setting.of(of, wheel, BATCH), draws, schedule, cores=1).share_that_holds(of.tension)
 
 
 @pytest.fixture(scope="module")
-def mended() -> OnDays:
-    plan = find_plan(asked(), BATCH, draws=200)
+def plan() -> Plan:
+    return find_plan(asked(), BATCH, draws=200)
+
+
+@pytest.fixture(scope="module")
+def mended(plan: Plan) -> OnDays:
     return on_days(plan, BATCH, MONDAY, draws=200)
 
 
-def test_a_plan_made_for_its_days_holds_on_them_where_the_other_does_not(mended: OnDays) -> None:
-    of = asked()
-    plan = find_plan(of, BATCH, draws=200)
+def test_a_plan_made_for_its_days_holds_on_them_where_the_other_does_not(plan: Plan, mended: OnDays) -> None:
+    of = plan.build
     assert plan.holds and mended.without_them is not None
     [real] = mended.laid.schedules
     spoiled = replace(plan.best.schedule, laced=real.laced)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -15,7 +14,7 @@ import pytest
 from pypdf import PdfReader
 
 from models.calibrate import calibrate
-from planner.build import build_of
+from planner.build import build_of, load_build
 from planner.schedule import check_schedule, schedule_of
 from planner.wheel import wheel_of
 from tests.models.test_gauge import FRAME_N_PER_MM, invented
@@ -315,12 +314,7 @@ def test_a_plan_that_the_days_spoil_is_made_anew_for_them(stretched: Path, capsy
     assert before["laced"]["hours"] == 2.0 and planned["laced"]["hours"] == pytest.approx(23.0, abs=1.0)
     assert answer["untreated"] == alone["untreated"]  # the trade's wheel is set at once
     assert "Planned anew for these days" in out and "LESS THAN ASKED" not in out
-    assert (
-        check_schedule(
-            schedule_of(answer["steps"]), build_of(tomllib.loads(Path("build.toml").read_text(encoding="utf-8")))
-        )
-        == []
-    )
+    assert check_schedule(schedule_of(answer["steps"]), load_build("build.toml")) == []
 
 
 @pytest.mark.parametrize(
